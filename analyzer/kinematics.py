@@ -1,0 +1,143 @@
+"""Rolling kinematics of a base with any number of mecanum wheels or omniwheels. Arrays only."""
+
+from __future__ import annotations
+
+import numpy as np
+
+RANK_TOLERANCE = 0.02
+"""Smallest singular value over the largest below which a freedom counts as missing. [-]"""
+
+
+def rolling_matrix(
+    x: np.ndarray,
+    y: np.ndarray,
+    heading: np.ndarray,
+    roller_angle: np.ndarray,
+    radius: np.ndarray,
+) -> np.ndarray:
+    """Wheel speeds per body twist: ``omega = H @ (v_x, v_y, omega_z)``.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (w,)
+        Wheel centres in the robot frame. [m]
+    heading : ndarray, shape (w,)
+        Direction each wheel drives in, from x ahead. [rad]
+    roller_angle : ndarray, shape (w,)
+        Angle of the free sliding direction from the wheel's axle. [rad]
+    radius : ndarray, shape (w,)
+        Wheel radii. [m]
+
+    Returns
+    -------
+    ndarray, shape (w, 3)
+        Columns v_x, v_y, omega_z.
+
+    Notes
+    -----
+    Lynch & Park, *Modern Robotics* (2017), eqs. (13.5)-(13.7), columns reordered.
+    """
+    direction = heading + roller_angle
+    cosine, sine = np.cos(direction), np.sin(direction)
+    rows = np.stack([cosine, sine, x * sine - y * cosine], axis=-1)
+    matrix: np.ndarray = rows / (radius * np.cos(roller_angle))[:, None]
+    return matrix
+
+
+def odometry_matrix(matrix: np.ndarray) -> np.ndarray:
+    """Least-squares twist from wheel speeds: pseudoinverse of the rolling matrix.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (w, 3)
+        Rolling matrix.
+
+    Returns
+    -------
+    ndarray, shape (3, w)
+        ``twist = odometry @ omega``; Muir & Neuman (1987), eq. (23).
+    """
+    inverse: np.ndarray = np.linalg.pinv(matrix)
+    return inverse
+
+
+def closure_basis(matrix: np.ndarray) -> np.ndarray:
+    """Combinations of wheel speeds that rolling forbids.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (w, 3)
+        Rolling matrix.
+
+    Returns
+    -------
+    ndarray, shape (w - 3, w)
+        Orthonormal rows q with ``q @ matrix == 0``. For four mecanum wheels of one radius the
+        row is (1, 1, -1, -1) / 2 in the order FL, FR, RL, RR, up to sign.
+    """
+    _, _, right = np.linalg.svd(matrix.T)
+    basis: np.ndarray = right[3:]
+    return basis
+
+
+def missing_freedoms(matrix: np.ndarray, length: float) -> list[str]:
+    """Motions that the wheels cannot drive.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (w, 3)
+        Rolling matrix.
+    length : float
+        A length of the base that makes turning comparable with moving. [m]
+
+    Returns
+    -------
+    list of str
+        "ahead", "sideways", "turn" for each singular direction, by its largest component.
+    """
+    scaled = matrix * np.array([1.0, 1.0, 1.0 / length])
+    _, singular, right = np.linalg.svd(scaled, full_matrices=True)
+    full = np.zeros(3)
+    full[: singular.size] = singular
+    names = ("ahead", "sideways", "turn")
+    return [
+        names[int(np.argmax(np.abs(right[k])))]
+        for k in range(3)
+        if full[k] <= RANK_TOLERANCE * full[0]
+    ]
+
+
+def integrate_twist(twist: np.ndarray, dt: np.ndarray | float) -> np.ndarray:
+    """Exact integration of a body twist held constant over each step.
+
+    Parameters
+    ----------
+    twist : ndarray, shape (n, 3)
+        v_x, v_y, omega_z of each step. [m/s, m/s, rad/s]
+    dt : ndarray, shape (n,), or float
+        Step lengths. [s]
+
+    Returns
+    -------
+    ndarray, shape (n + 1, 3)
+        x, y, yaw, starting at zero. [m, m, rad]
+
+    Notes
+    -----
+    SE(2) exponential: Lynch & Park (2017), section 13.4, eq. (13.35).
+    """
+    step = twist * np.asarray(dt)[..., None]
+    turn = step[:, 2]
+    small = np.abs(turn) < 1e-6
+    safe = np.where(small, 1.0, turn)
+    sine = np.where(small, 1.0 - turn**2 / 6.0, np.sin(safe) / safe)
+    versine = np.where(small, turn / 2.0, (1.0 - np.cos(safe)) / safe)
+    ahead = step[:, 0] * sine - step[:, 1] * versine
+    left = step[:, 1] * sine + step[:, 0] * versine
+    yaw = np.concatenate([[0.0], np.cumsum(turn)])
+    cosine, sinus = np.cos(yaw[:-1]), np.sin(yaw[:-1])
+    pose = np.zeros((twist.shape[0] + 1, 3))
+    pose[1:, 0] = np.cumsum(cosine * ahead - sinus * left)
+    pose[1:, 1] = np.cumsum(sinus * ahead + cosine * left)
+    pose[:, 2] = yaw
+    return pose

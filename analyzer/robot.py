@@ -1,0 +1,359 @@
+"""The robot file: what the base is made of, validated with every fault told at once."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from analyzer.kinematics import missing_freedoms, rolling_matrix
+from analyzer.quantities import RobotFileError
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class ChannelSpec(_Table):
+    """What the user says of one column: channel, unit and sign."""
+
+    channel: str
+    unit: str | None = None
+    sign: Literal[-1, 1] = 1
+
+
+class MotorSpec(_Table):
+    """Motor constants at the wheel shaft."""
+
+    torque_per_ampere: float = Field(gt=0)
+    volts_per_rad_s: float = Field(gt=0)
+    resistance_ohm: float = Field(gt=0)
+
+
+class WheelSpec(_Table):
+    """One wheel."""
+
+    x_m: float
+    y_m: float
+    radius_m: float = Field(gt=0, le=2)
+    roller_angle_deg: float = Field(gt=-85, lt=85)
+    counts_per_turn: float | None = Field(default=None, gt=0)
+    rollers: int | None = Field(default=None, ge=3, le=60)
+    heading_deg: float = Field(default=0.0, ge=-360, le=360)
+    motor: MotorSpec | None = None
+
+
+class ImuSpec(_Table):
+    """Place and mounting of the inertial sensor."""
+
+    x_m: float = 0.0
+    y_m: float = 0.0
+    z_m: float = 0.0
+    roll_deg: float = 0.0
+    pitch_deg: float = 0.0
+    yaw_deg: float = 0.0
+
+
+class MovableMass(_Table):
+    """A thing on the base that can be moved."""
+
+    name: str
+    mass_kg: float = Field(gt=0)
+    x_m: float
+    y_m: float
+    x_range_m: tuple[float, float] | None = None
+    y_range_m: tuple[float, float] | None = None
+
+    @field_validator("x_range_m", "y_range_m")
+    @classmethod
+    def _ordered(cls, value: tuple[float, float] | None) -> tuple[float, float] | None:
+        if value is not None and value[0] > value[1]:
+            msg = "the first end must not be above the second"
+            raise ValueError(msg)
+        return value
+
+
+class Tolerance(_Table):
+    """What still counts as sound. Defaults: common practice, no source, except where said.
+
+    The first five are the standard deviations of sound bases in METHOD of the bench work
+    (natural spread between wheels and builds); the last is what a driver notices.
+    """
+
+    centre_of_mass_m: float = Field(default=0.008, gt=0)
+    roller_drag_share: float = Field(default=0.5, gt=0)
+    axle_drag_share: float = Field(default=0.4, gt=0)
+    relative_radius: float = Field(default=0.003, gt=0)
+    motor_resistance_share: float = Field(default=0.1, gt=0)
+    yaw_drift_deg_per_m: float = Field(default=1.0, gt=0)
+
+
+class CornerScales(_Table):
+    """Load on each wheel from scales, base standing level. [kg]"""
+
+    loads_kg: dict[str, float]
+
+
+class RobotSpec(_Table):
+    """The ``[robot]`` table."""
+
+    name: str
+    mass_kg: float = Field(gt=0)
+    yaw_inertia_kgm2: float | None = Field(default=None, gt=0)
+    centre_height_m: float | None = Field(default=None, gt=0)
+    drive_mode: Literal["power", "wheel_speed"]
+    loop_hz: float | None = Field(default=None, gt=0)
+
+
+class RobotFile(_Table):
+    """The whole robot file."""
+
+    robot: RobotSpec
+    wheels: dict[str, WheelSpec] = Field(min_length=3)
+    imu: ImuSpec = ImuSpec()
+    mass: tuple[MovableMass, ...] = ()
+    tolerance: Tolerance = Tolerance()
+    scales: CornerScales | None = None
+    channels: dict[str, ChannelSpec] = {}
+
+    @field_validator("channels", mode="before")
+    @classmethod
+    def _short_form(cls, value: Any) -> Any:
+        if isinstance(value, dict):
+            return {k: {"channel": v} if isinstance(v, str) else v for k, v in value.items()}
+        return value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Robot:
+    """A base as the analysis uses it: SI, radians, arrays in the order of `wheel_names`.
+
+    Attributes are those of the robot file; numbers that it lacks are None, or NaN in arrays
+    (`rollers`: 0).
+    """
+
+    path: str
+    name: str
+    mass_kg: float
+    yaw_inertia_kgm2: float | None
+    centre_height_m: float | None
+    drive_mode: Literal["power", "wheel_speed"]
+    loop_hz: float | None
+    wheel_names: tuple[str, ...]
+    x: np.ndarray
+    y: np.ndarray
+    heading: np.ndarray
+    roller_angle: np.ndarray
+    radius: np.ndarray
+    counts_per_turn: np.ndarray
+    rollers: np.ndarray
+    torque_per_ampere: np.ndarray
+    volts_per_rad_s: np.ndarray
+    resistance_ohm: np.ndarray
+    imu_position: np.ndarray
+    imu_rpy: np.ndarray
+    masses: tuple[MovableMass, ...]
+    tolerance: Tolerance
+    scale_loads_kg: np.ndarray | None
+    channels: dict[str, ChannelSpec]
+
+    @property
+    def matrix(self) -> np.ndarray:
+        """Rolling matrix, shape (w, 3)."""
+        return rolling_matrix(self.x, self.y, self.heading, self.roller_angle, self.radius)
+
+    @property
+    def has_motor(self) -> bool:
+        """Whether every wheel's motor constants are known."""
+        return bool(np.all(np.isfinite(self.torque_per_ampere)))
+
+    @property
+    def size(self) -> float:
+        """Mean distance of the wheels from the origin. [m]"""
+        return float(np.mean(np.hypot(self.x, self.y)))
+
+    def wheel_index(self, name: str) -> int:
+        """Position of a wheel in every per-wheel array.
+
+        Parameters
+        ----------
+        name : str
+            Wheel name of the robot file.
+
+        Returns
+        -------
+        int
+            Index; ValueError where there is no such wheel.
+        """
+        return self.wheel_names.index(name)
+
+
+def _describe(error: dict[str, Any], data: dict[str, Any]) -> str:
+    parts = [str(p) for p in error["loc"]]
+    key = ".".join(parts)
+    found = error.get("input")
+    if error["type"] == "extra_forbidden":
+        model: Any = RobotFile
+        for part in parts[:-1]:
+            sub = getattr(model, "model_fields", {}).get(part)
+            model = {
+                "robot": RobotSpec,
+                "wheels": WheelSpec,
+                "imu": ImuSpec,
+                "mass": MovableMass,
+                "tolerance": Tolerance,
+                "motor": MotorSpec,
+                "scales": CornerScales,
+                "channels": ChannelSpec,
+            }.get(part, model if sub is None else model)
+        known = list(getattr(model, "model_fields", {}))
+        near = difflib.get_close_matches(parts[-1], known, n=1)
+        hint = f"; did you mean {near[0]}?" if near else f"; allowed are {', '.join(known)}"
+        return f"{key}: unknown key{hint}"
+    if error["type"] == "missing":
+        return f"{key}: missing; add it"
+    text = error["msg"].removeprefix("Value error, ")
+    text = text.replace("Input should be", "must be")
+    if key == "wheels" and error["type"] == "too_short":
+        return f"wheels: found {len(data.get('wheels', {}))}; a base needs three or more"
+    shown = repr(found)
+    return f"{key}: found {shown if len(shown) < 60 else shown[:57] + '...'}; {text}"
+
+
+def parse_robot(text: str, path: str) -> Robot:
+    """Build a robot from the text of a robot file.
+
+    Parameters
+    ----------
+    text : str
+        TOML text.
+    path : str
+        File name for messages.
+
+    Returns
+    -------
+    Robot
+        The validated robot.
+
+    Raises
+    ------
+    RobotFileError
+        Naming every key at fault, what was found and what is allowed; also where the wheels
+        cannot move the base in all three freedoms.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        msg = f"{path}: not readable as TOML: {error}. Mend that line."
+        raise RobotFileError(msg) from None
+    try:
+        file = RobotFile.model_validate(data)
+    except ValidationError as error:
+        faults = [_describe(dict(e), data) for e in error.errors(include_url=False)]
+        msg = f"{path}: {len(faults)} fault(s) in the robot file:\n  " + "\n  ".join(faults)
+        raise RobotFileError(msg) from None
+    faults = []
+    names = tuple(file.wheels)
+    wheels = [file.wheels[n] for n in names]
+    for channel in file.channels.items():
+        if not channel[1].channel:
+            faults.append(f"channels.{channel[0]!r}: empty channel name")
+    places = np.array([[w.x_m, w.y_m] for w in wheels])
+    for i in range(len(names)):
+        for j in range(i):
+            if np.hypot(*(places[i] - places[j])) < 1e-6:
+                faults.append(f"wheels.{names[j]} and wheels.{names[i]}: same place {places[i]}")
+    motors = [w.motor is not None for w in wheels]
+    if any(motors) and not all(motors):
+        bare = ", ".join(n for n, m in zip(names, motors, strict=True) if not m)
+        faults.append(f"wheels: motor given for some wheels only; add it for {bare} or drop it")
+    scales = None
+    if file.scales is not None:
+        if set(file.scales.loads_kg) != set(names):
+            faults.append(
+                f"scales.loads_kg: found {sorted(file.scales.loads_kg)}; needs one load for "
+                f"each of {', '.join(names)}"
+            )
+        else:
+            scales = np.array([file.scales.loads_kg[n] for n in names])
+
+    def column(pick: Any) -> np.ndarray:
+        return np.array([np.nan if pick(w) is None else float(pick(w)) for w in wheels])
+
+    def motor(name: str) -> np.ndarray:
+        return column(lambda w: None if w.motor is None else getattr(w.motor, name))
+
+    robot = Robot(
+        path=path,
+        name=file.robot.name,
+        mass_kg=file.robot.mass_kg,
+        yaw_inertia_kgm2=file.robot.yaw_inertia_kgm2,
+        centre_height_m=file.robot.centre_height_m,
+        drive_mode=file.robot.drive_mode,
+        loop_hz=file.robot.loop_hz,
+        wheel_names=names,
+        x=column(lambda w: w.x_m),
+        y=column(lambda w: w.y_m),
+        heading=np.radians(column(lambda w: w.heading_deg)),
+        roller_angle=np.radians(column(lambda w: w.roller_angle_deg)),
+        radius=column(lambda w: w.radius_m),
+        counts_per_turn=column(lambda w: w.counts_per_turn),
+        rollers=np.array([w.rollers or 0 for w in wheels]),
+        torque_per_ampere=motor("torque_per_ampere"),
+        volts_per_rad_s=motor("volts_per_rad_s"),
+        resistance_ohm=motor("resistance_ohm"),
+        imu_position=np.array([file.imu.x_m, file.imu.y_m, file.imu.z_m]),
+        imu_rpy=np.radians([file.imu.roll_deg, file.imu.pitch_deg, file.imu.yaw_deg]),
+        masses=file.mass,
+        tolerance=file.tolerance,
+        scale_loads_kg=scales,
+        channels=file.channels,
+    )
+    if not faults:
+        missing = missing_freedoms(robot.matrix, robot.size)
+        if missing:
+            faults.append(
+                f"wheels: these wheels cannot drive {' or '.join(missing)}: the rows of "
+                "roller_angle_deg, x_m and y_m are not independent. Seen from above the rollers "
+                "of a right base show an X; check the signs of roller_angle_deg "
+                "(FL -45, FR 45, RL 45, RR -45)"
+            )
+    if faults:
+        msg = f"{path}: {len(faults)} fault(s) in the robot file:\n  " + "\n  ".join(faults)
+        raise RobotFileError(msg)
+    return robot
+
+
+def load_robot(path: str | Path) -> Robot:
+    """Read and validate a robot file.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file.
+
+    Returns
+    -------
+    Robot
+        The validated robot.
+
+    Raises
+    ------
+    RobotFileError
+        Where the file is missing, unreadable or at fault; every fault is named at once.
+    """
+    file = Path(path)
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        msg = f"{path}: not a text file; a robot file is TOML in UTF-8"
+        raise RobotFileError(msg) from None
+    except OSError as error:
+        msg = f"{path}: cannot read the robot file: {error.strerror}. Check --robot."
+        raise RobotFileError(msg) from None
+    return parse_robot(text, str(path))

@@ -1,0 +1,176 @@
+"""What is analysed: the recording as read, the run on one clock, and its passes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from analyzer.quantities import Estimate, Finding
+    from analyzer.robot import Robot
+
+PassKind = Literal[
+    "rest", "ahead", "astern", "left", "right", "diagonal", "turn_left", "turn_right", "mixed"
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColumnUse:
+    """How one column of a file was taken.
+
+    Attributes
+    ----------
+    column : str
+        Name in the file.
+    channel : str
+        Channel of the project's glossary; "" where the column is not used.
+    unit : str
+        Unit that the numbers were taken to have.
+    why : str
+        Reason: robot file, name, suffix, units row, message definition, range of values.
+    """
+
+    column: str
+    channel: str
+    unit: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """Columns that share one clock, in SI units and the robot's signs, as read.
+
+    Attributes
+    ----------
+    name : str
+        File name, with the topic for bags.
+    t : ndarray, shape (n,)
+        Stamps in seconds, float64, as logged (may repeat, jump or run backwards).
+        Absolute stamps keep ``epoch`` apart so that float64 resolves them.
+    epoch : float
+        Seconds to add to `t` for the logged clock's own zero. [s]
+    absolute : bool
+        True where stamps are those of a wall clock (Unix time, ISO 8601).
+    channels : dict of str to ndarray, shape (n,)
+        Channel name to float64 values in SI; NaN where a cell was blank. Counts
+        stay counts; angles may still be wrapped (alignment unwraps).
+    columns : tuple of ColumnUse
+        How every column of the file was taken.
+    """
+
+    name: str
+    t: np.ndarray
+    epoch: float
+    absolute: bool
+    channels: dict[str, np.ndarray]
+    columns: tuple[ColumnUse, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """All sources logged in one sitting, with what the readers noticed.
+
+    Attributes
+    ----------
+    paths : tuple of str
+        Files read.
+    sources : tuple of Source
+        One a file, or one a topic.
+    findings : tuple of Finding
+        What the readers noticed (lost rows, ignored columns, guessed headers).
+    """
+
+    paths: tuple[str, ...]
+    sources: tuple[Source, ...]
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """A recording aligned on one clock and one even grid, SI, robot frame.
+
+    Attributes
+    ----------
+    robot : Robot
+        The robot file it was aligned for.
+    t : ndarray, shape (n,)
+        Even grid. [s]
+    dt : float
+        Grid step. [s]
+    valid : ndarray of bool, shape (n,)
+        False inside gaps and other spans kept out of every fit.
+    wheel_angle : ndarray, shape (n, w)
+        Angle of each wheel, unwrapped, order of ``robot.wheel_names``. [rad]
+    wheel_speed : ndarray, shape (n, w)
+        Smoothed derivative of `wheel_angle`. [rad/s]
+    gyro_z : ndarray, shape (n,) or None
+        Yaw rate less its rest bias, on the wheels' clock. [rad/s]
+    yaw : ndarray, shape (n,) or None
+        Best heading: reference where there is one, else integrated gyro or the IMU's yaw;
+        unwrapped, without jumps. [rad]
+    yaw_source : str
+        "reference", "gyro", "imu yaw" or "" (none).
+    reference : ndarray, shape (n, 3) or None
+        Reference pose x, y, yaw on the grid; NaN where it is not known. [m, m, rad]
+    command : ndarray, shape (n, 3) or None
+        Commanded v_x, v_y, omega_z. [m/s, m/s, rad/s]
+    target, power, volt, current : ndarray, shape (n, w) or None
+        Per wheel target speed [rad/s], duty [-1..1], volts [V], current [A].
+    specific_force : ndarray, shape (n, 3) or None
+        Accelerometer, robot axes, as mounted. [m/s^2]
+    battery : ndarray, shape (n,) or None
+        Battery volts. [V]
+    findings : tuple of Finding
+        Findings of reading and alignment.
+    imu : dict of str to Estimate
+        gyro_bias_rad_s, gyro_noise_density, gyro_scale, mounting_yaw_deg.
+    """
+
+    robot: Robot
+    t: np.ndarray
+    dt: float
+    valid: np.ndarray
+    wheel_angle: np.ndarray
+    wheel_speed: np.ndarray
+    gyro_z: np.ndarray | None = None
+    yaw: np.ndarray | None = None
+    yaw_source: str = ""
+    reference: np.ndarray | None = None
+    command: np.ndarray | None = None
+    target: np.ndarray | None = None
+    power: np.ndarray | None = None
+    volt: np.ndarray | None = None
+    current: np.ndarray | None = None
+    specific_force: np.ndarray | None = None
+    battery: np.ndarray | None = None
+    findings: tuple[Finding, ...] = ()
+    imu: dict[str, Estimate] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pass:
+    """One movement of one kind at about one speed, standstill to standstill.
+
+    Attributes
+    ----------
+    kind : str
+        One of the pass kinds.
+    start, stop : int
+        Grid indices, half open: rest at `start`, rest again at `stop`.
+    cruise_start, cruise_stop : int
+        Grid indices of the steady part, half open.
+    speed : float
+        Median rolled speed of the cruise: m/s, for turns rad/s.
+    hard_start : bool
+        A short pass with hard acceleration: good for the mass, not for the drift.
+    """
+
+    kind: PassKind
+    start: int
+    stop: int
+    cruise_start: int
+    cruise_stop: int
+    speed: float
+    hard_start: bool = False

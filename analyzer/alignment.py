@@ -1,0 +1,933 @@
+"""One clock, one even grid: from the recording as read to the run that is analysed.
+
+Whatever is wrong with stamps, counters and sensors is found here, reported as a finding with
+its time span and kept out of the fits (`Run.valid`, NaN in the reference); nothing is papered
+over.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import ndimage, signal
+
+from analyzer.kinematics import odometry_matrix
+from analyzer.quantities import Estimate, Finding, RecordingError
+from analyzer.run import Recording, Run, Source
+
+if TYPE_CHECKING:
+    from analyzer.robot import Robot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlignmentConfig:
+    """Thresholds of alignment, each with unit and origin."""
+
+    shortest_step: float = 0.005
+    """Finest grid step [s]: faster logs carry nothing more about a base that weighs kilograms."""
+    smoothing: float = 0.025
+    """Gaussian kernel of every derivative [s]: below it encoder quanta dominate (bench work)."""
+    gap_steps: float = 8.0
+    """Sample distance that counts as a gap, in median steps [-]."""
+    gap_least: float = 0.15
+    """Least gap [s]: shorter ones are bridged by the smoothing kernel."""
+    reference_gap: float = 0.35
+    """Longest stretch over which the reference pose is interpolated [s]."""
+    rest_speed: float = 0.05
+    """Wheel speed below which a wheel counts as standing, times one encoder quantum or more
+    [rad/s]."""
+    rest_time: float = 0.4
+    """Shortest rest used for gyro bias [s]."""
+    peak_least: float = 0.6
+    """Least correlation at which a clock offset is believed [-]."""
+    lag_most: float = 0.5
+    """Longest latency searched between channels of one clock [s]."""
+    wheel_speed_most: float = 400.0
+    """Wheel speed above which a counter step is a reset or a fault [rad/s]: ~3800 rpm."""
+    frozen_time: float = 0.5
+    """Time without change, while the wheels turn, after which a sensor counts as stuck [s]."""
+
+
+DEFAULT = AlignmentConfig()
+
+
+def smooth(values: np.ndarray, dt: float, sigma: float = DEFAULT.smoothing) -> np.ndarray:
+    """Gaussian smoothing along the first axis.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,) or (n, k)
+        Values on an even grid.
+    dt : float
+        Grid step. [s]
+    sigma : float
+        Standard deviation of the kernel. [s]
+
+    Returns
+    -------
+    ndarray
+        Same shape. Nothing is done where the kernel is below a third of a step.
+    """
+    width = sigma / dt
+    if width < 1 / 3:
+        return values
+    out = np.empty_like(values, order="F")
+    if values.ndim == 1:
+        ndimage.gaussian_filter1d(values, width, mode="nearest", output=out, truncate=3.0)
+    else:
+        for k in range(values.shape[1]):
+            out[:, k] = ndimage.gaussian_filter1d(values[:, k], width, mode="nearest", truncate=3.0)
+    return out
+
+
+def clean_stamps(t: np.ndarray) -> tuple[np.ndarray, int, int]:
+    """Choose the samples whose stamps run strictly forward.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Stamps as logged. [s]
+
+    Returns
+    -------
+    keep : ndarray of bool, shape (n,)
+        Samples later than every sample before them.
+    repeated, backward : int
+        How many were dropped for each reason.
+    """
+    finite = np.isfinite(t)
+    filled = np.where(finite, t, -np.inf)
+    highest = np.maximum.accumulate(filled)
+    keep = finite.copy()
+    keep[1:] &= filled[1:] > highest[:-1]
+    repeated = int(np.sum(finite[1:] & (filled[1:] == highest[:-1])))
+    return keep, repeated, int(np.sum(~keep)) - repeated
+
+
+def unwrap_counter(count: np.ndarray, step_most: float) -> tuple[np.ndarray, int, np.ndarray]:
+    """Undo overflow of a counter and find its resets.
+
+    Parameters
+    ----------
+    count : ndarray, shape (n,)
+        Counter values without NaN. [counts]
+    step_most : float
+        Largest step that motion can explain. [counts]
+
+    Returns
+    -------
+    unwrapped : ndarray, shape (n,)
+        Counter that runs on through overflows and resets.
+    bits : int
+        15, 16 or 32 where overflows of that width were found, else 0.
+    resets : ndarray of int
+        Indices after which the counter was set anew (the step there is taken as none).
+
+    Notes
+    -----
+    Serial-number arithmetic of RFC 1982: a step is the smallest one modulo 2**bits.
+    """
+    step = np.diff(count)
+    jumps = np.flatnonzero(np.abs(step) > step_most)
+    bits = 0
+    if jumps.size:
+        for width in (15, 16, 32):
+            modulus = 2.0**width
+            if np.abs(step[jumps]).max() > modulus or np.ptp(count) > modulus:
+                continue
+            folded = step[jumps] - modulus * np.round(step[jumps] / modulus)
+            explained = np.abs(folded) <= step_most
+            if np.ptp(count) > 0.8 * modulus and explained.mean() >= 0.5:
+                step = step.copy()
+                step[jumps[explained]] = folded[explained]
+                jumps = jumps[~explained]
+                bits = width
+                break
+    if jumps.size:
+        step = step.copy()
+        step[jumps] = 0.0
+    out = np.empty_like(count)
+    out[0] = count[0]
+    out[1:] = count[0] + np.cumsum(step)
+    return out, bits, jumps
+
+
+def find_lag(
+    signal_a: np.ndarray, signal_b: np.ndarray, dt: float, lag_most: float
+) -> tuple[float, float]:
+    """Time by which `signal_b` lags `signal_a`, with the correlation there.
+
+    Parameters
+    ----------
+    signal_a, signal_b : ndarray, shape (n,)
+        Signals on one even grid, without NaN.
+    dt : float
+        Grid step. [s]
+    lag_most : float
+        Largest lag searched, either way. [s]
+
+    Returns
+    -------
+    lag : float
+        Positive where `signal_b` is late; sub-sample by a parabola through the peak. [s]
+    peak : float
+        Correlation coefficient at the peak, -1 to 1.
+
+    Notes
+    -----
+    Knapp & Carter (1976); parabolic peak offset p = (a - c) / (2 (a - 2 b + c)) (value from
+    memory, checked in tests).
+    """
+    a = signal_a - signal_a.mean()
+    b = signal_b - signal_b.mean()
+    scale = math.sqrt(float(a @ a) * float(b @ b))
+    if scale <= 0:
+        return 0.0, 0.0
+    n = a.size
+    most = min(n - 1, max(2, round(lag_most / dt)))
+    if most * n < 4e7:
+        full = np.array(
+            [
+                float(a[max(0, -k) : n - max(0, k)] @ b[max(0, k) : n - max(0, -k)])
+                for k in range(-most, most + 1)
+            ]
+        )
+    else:
+        whole = signal.correlate(b, a, mode="full", method="fft")
+        full = whole[n - 1 - most : n + most]
+    top = int(np.argmax(full))
+    lag = float(top - most)
+    if 0 < top < full.size - 1:
+        lag += parabolic_peak(full[top - 1], full[top], full[top + 1])
+    return lag * dt, float(full[top] / scale)
+
+
+def parabolic_peak(left: float, middle: float, right: float) -> float:
+    """Offset of the vertex of the parabola through three equally spaced values.
+
+    Parameters
+    ----------
+    left, middle, right : float
+        Values at -1, 0, +1.
+
+    Returns
+    -------
+    float
+        Place of the vertex in steps; 0 where the three are in line.
+    """
+    bend = left - 2 * middle + right
+    return 0.0 if bend == 0 else 0.5 * (left - right) / bend
+
+
+@dataclass(slots=True, kw_only=True)
+class _Clocked:
+    source: Source
+    t: np.ndarray
+    keep: np.ndarray
+    channels: dict[str, np.ndarray]
+
+
+def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _Clocked | None:
+    t = source.t + 0.0
+    keep, repeated, backward = clean_stamps(t)
+    n = t.size
+    if n < 3:
+        problems.append(f"{source.name}: {n} samples; a recording needs thousands. Log longer")
+        return None
+    if keep.sum() < 3 or np.ptp(t[np.isfinite(t)]) == 0:
+        problems.append(
+            f"{source.name}: channel t: the stamps do not advance ({n} rows, all about "
+            f"{t[np.isfinite(t)][:1]} s). Log a running clock, or give the right time column"
+        )
+        return None
+    if backward > 0.2 * n:
+        at = int(np.flatnonzero(np.diff(t) < 0)[0]) + 1
+        problems.append(
+            f"{source.name}: channel t: time runs backwards (first at row {at + 1}); {backward} of "
+            f"{n} rows lie before earlier ones. Several recordings in one file? Split them"
+        )
+        return None
+    if repeated:
+        findings.append(
+            Finding(
+                severity="note" if repeated < 0.05 * n else "warning",
+                channel="t",
+                text=f"{source.name}: {repeated} of {n} stamps repeat; the first of each is kept",
+            )
+        )
+    if backward:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="t",
+                text=f"{source.name}: {backward} of {n} stamps run backwards; those rows are left out",
+            )
+        )
+    return _Clocked(source=source, t=t, keep=keep, channels=source.channels)
+
+
+def _series(part: _Clocked, name: str) -> tuple[np.ndarray, np.ndarray]:
+    values = part.channels[name]
+    use = part.keep & np.isfinite(values)
+    if use.all():
+        return part.t, values
+    return part.t[use], values[use]
+
+
+def _gaps(t: np.ndarray, config: AlignmentConfig) -> list[tuple[float, float]]:
+    step = np.diff(t)
+    limit = max(config.gap_steps * float(np.median(step)), config.gap_least)
+    return [(float(t[i]), float(t[i + 1])) for i in np.flatnonzero(step > limit)]
+
+
+def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT) -> Run:
+    """Bring a recording onto one clock and one even grid.
+
+    Parameters
+    ----------
+    recording : Recording
+        Sources as read.
+    robot : Robot
+        The base.
+    config : AlignmentConfig
+        Thresholds.
+
+    Returns
+    -------
+    Run
+        Wheel angles and speeds, gyro, reference and the rest on the wheels' clock.
+
+    Raises
+    ------
+    RecordingError
+        Naming every wheel channel that is missing and every clock that cannot be used.
+    """
+    findings = list(recording.findings)
+    problems: list[str] = []
+    parts = [c for s in recording.sources if (c := _clocked(s, findings, problems)) is not None]
+    where: dict[str, _Clocked] = {}
+    for part in parts:
+        for name, values in part.channels.items():
+            if not np.isfinite(values).any():
+                findings.append(
+                    Finding(
+                        severity="warning",
+                        channel=name,
+                        text=f"{part.source.name}: no number in the whole column; not used",
+                    )
+                )
+            elif name not in where:
+                where[name] = part
+            else:
+                findings.append(
+                    Finding(
+                        severity="note",
+                        channel=name,
+                        text=f"also in {part.source.name}; the one of "
+                        f"{where[name].source.name} is used",
+                    )
+                )
+    names = robot.wheel_names
+    missing = [w for w in names if f"count_{w}" not in where and f"omega_{w}" not in where]
+    if missing:
+        files = ", ".join(s.name for s in recording.sources) or ", ".join(recording.paths)
+        got = ", ".join(sorted(where)) or "no channel"
+        wanted = ", ".join(f"count_{w} or omega_{w}" for w in missing)
+        problems.append(
+            f"{files}: wheel channels missing: {wanted}. Found: {got}. Log them, or map the "
+            "columns in the robot file under [channels]"
+        )
+    bare = [
+        w
+        for k, w in enumerate(names)
+        if f"count_{w}" in where
+        and f"omega_{w}" not in where
+        and not np.isfinite(robot.counts_per_turn[k])
+    ]
+    if bare:
+        problems.append(
+            f"{robot.path}: counts_per_turn missing for {', '.join(bare)}; the recording holds "
+            "counts. Add it under [wheels.…]"
+        )
+    if problems:
+        raise RecordingError("\n".join(problems))
+
+    def uses_count(k: int) -> bool:
+        return f"count_{names[k]}" in where and bool(np.isfinite(robot.counts_per_turn[k]))
+
+    first = names[0]
+    lead = where[f"count_{first}" if uses_count(0) else f"omega_{first}"]
+    lead_t = _series(lead, f"count_{first}" if uses_count(0) else f"omega_{first}")[0]
+    if lead_t.size < 20:
+        raise RecordingError(
+            f"{lead.source.name}: {lead_t.size} samples of {first}; too few to analyse. Log at "
+            "least some passes of several seconds"
+        )
+    dt = max(float(np.median(np.diff(lead_t))), config.shortest_step)
+    dt = float(f"{dt:.3g}")
+    zero = float(lead_t[0])
+    n = int((lead_t[-1] - zero) / dt) + 1
+    if n > 40 * lead_t.size:
+        raise RecordingError(
+            f"{lead.source.name}: channel t: {lead_t.size} samples over "
+            f"{lead_t[-1] - zero:.0f} s; the stamps jump. Check the unit of the time column"
+        )
+    t = np.arange(n) * dt
+    valid = np.ones(n, dtype=bool)
+
+    def block(lo: float, hi: float) -> None:
+        valid[max(0, math.floor((lo - zero) / dt)) : math.ceil((hi - zero) / dt) + 1] = False
+
+    for lo, hi in _gaps(lead_t, config):
+        block(lo, hi)
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="t",
+                text=f"{lead.source.name}: no wheel sample for {hi - lo:.2f} s; kept out of the fits",
+                t_start=lo - zero,
+                t_end=hi - zero,
+            )
+        )
+
+    def on_lead_clock(part: _Clocked) -> float:
+        """Seconds to add to a source's stamps to be on the run's clock."""
+        if part is lead:
+            return -zero
+        if part.source.absolute and lead.source.absolute:
+            return part.source.epoch - lead.source.epoch - zero
+        return -float(part.t[part.keep][0])
+
+    offsets = {id(part): on_lead_clock(part) for part in parts}
+
+    angle = np.empty((n, len(names)), order="F")
+    for k, wheel in enumerate(names):
+        name = f"count_{wheel}" if uses_count(k) else f"omega_{wheel}"
+        part = where[name]
+        ts, values = _series(part, name)
+        if ts.size < 20:
+            raise RecordingError(
+                f"{part.source.name}: channel {name}: {ts.size} usable samples of "
+                f"{values.size}; too few. Check the column"
+            )
+        ts = ts + offsets[id(part)]
+        if uses_count(k):
+            per_turn = float(robot.counts_per_turn[k])
+            most = config.wheel_speed_most * per_turn / (2 * math.pi) * float(np.median(np.diff(ts)))
+            values, bits, resets = unwrap_counter(values, max(most, 50.0))
+            if bits:
+                findings.append(
+                    Finding(
+                        severity="note",
+                        channel=name,
+                        text=f"counter of {bits} bits overflows; taken as running on",
+                    )
+                )
+            for at in resets:
+                block(float(ts[at]) + zero, float(ts[at + 1]) + zero)
+                findings.append(
+                    Finding(
+                        severity="warning",
+                        channel=name,
+                        text="counter was set anew or jumped; the step is left out",
+                        t_start=float(ts[at]),
+                        t_end=float(ts[at + 1]),
+                    )
+                )
+            values = (values + 0.5) * (2 * math.pi / per_turn)
+            angle[:, k] = np.interp(t, ts, values)
+        else:
+            speed = np.interp(t, ts, values)
+            angle[:, k] = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) * (dt / 2))])
+        if np.ptp(angle[:, k]) == 0:
+            findings.append(
+                Finding(
+                    severity="error",
+                    channel=name,
+                    text=f"{part.source.name}: {wheel} never turns in this recording; "
+                    "check its encoder and wire",
+                )
+            )
+        angle[:, k] -= angle[0, k]
+    wheel_speed = smooth(np.gradient(angle, dt, axis=0), dt)
+    rolled = wheel_speed @ odometry_matrix(robot.matrix).T
+    rolled_speed = np.hypot(rolled[:, 0], rolled[:, 1])
+    quantum = np.nanmax(2 * math.pi / robot.counts_per_turn) if np.isfinite(
+        robot.counts_per_turn
+    ).any() else 0.0
+    still = np.all(np.abs(wheel_speed) < max(config.rest_speed, 2.0 * quantum), axis=1) & valid
+
+    def gridded(name: str, *, lag: float = 0.0) -> np.ndarray | None:
+        part = where.get(name)
+        if part is None:
+            return None
+        ts, values = _series(part, name)
+        if ts.size < 3:
+            return None
+        return np.interp(t, ts + offsets[id(part)] - lag, values)
+
+    # Clocks of their own: sources that do not share the wheels' clock are matched by motion.
+    for part in parts:
+        if part is lead or (part.source.absolute and lead.source.absolute):
+            continue
+        candidates = []
+        span = max(float(t[-1]), float(np.ptp(part.t[part.keep])))
+        if "omega_z" in part.channels and where.get("omega_z") is part:
+            candidates.append((rolled[:, 2], gridded("omega_z"), "yaw rate"))
+        if "yaw" in part.channels and where.get("yaw") is part:
+            heading = gridded("yaw")
+            if heading is not None:
+                ts, values = _series(part, "yaw")
+                heading = np.interp(t, ts + offsets[id(part)], np.unwrap(values))
+                candidates.append((rolled[:, 2], np.gradient(heading, dt), "yaw rate"))
+        if "ref_x" in part.channels and where.get("ref_x") is part:
+            rx, ry = gridded("ref_x"), gridded("ref_y")
+            if rx is not None and ry is not None:
+                speed = np.hypot(
+                    np.gradient(smooth(rx, dt, 0.05), dt), np.gradient(smooth(ry, dt, 0.05), dt)
+                )
+                candidates.append((rolled_speed, speed, "speed"))
+        if "cmd_v_x" in part.channels and where.get("cmd_v_x") is part:
+            cx, cy = gridded("cmd_v_x"), gridded("cmd_v_y")
+            if cx is not None and cy is not None:
+                candidates.append((rolled_speed, np.hypot(cx, cy), "commanded speed"))
+        best = (0.0, 0.0, "")
+        step = max(1, round(0.02 / dt))
+        for mine, other, what in candidates:
+            if other is None:
+                continue
+            lag, peak = find_lag(
+                smooth(mine, dt, 0.05)[::step], smooth(other, dt, 0.05)[::step], dt * step, span
+            )
+            if peak > best[1]:
+                best = (lag, peak, what)
+        if best[1] >= config.peak_least:
+            offsets[id(part)] -= best[0]
+            findings.append(
+                Finding(
+                    severity="note",
+                    channel="t",
+                    text=f"{part.source.name} has a clock of its own: shifted by "
+                    f"{-best[0]:+.3f} s to match {best[2]} (correlation {best[1]:.2f})",
+                )
+            )
+        else:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="t",
+                    text=f"{part.source.name} has a clock of its own and nothing in it matches the "
+                    "wheels sharply; both are taken to start together",
+                )
+            )
+
+    imu: dict[str, Estimate] = {}
+    gyro_part = where.get("omega_z")
+    gyro = gridded("omega_z")
+    if gyro is not None and gyro_part is not None:
+        lag, peak = find_lag(
+            smooth(rolled[:, 2], dt), smooth(gyro, dt), dt, min(config.lag_most, t[-1] / 4)
+        )
+        opposite = find_lag(smooth(-rolled[:, 2], dt), smooth(gyro, dt), dt, config.lag_most)[1]
+        if peak >= config.peak_least and abs(lag) < 0.9 * config.lag_most:
+            gyro = gridded("omega_z", lag=lag)
+            if abs(lag) > 0.002:
+                findings.append(
+                    Finding(
+                        severity="note",
+                        channel="omega_z",
+                        text=f"gyro lags the wheels by {1e3 * lag:.1f} ms; shifted "
+                        f"(correlation {peak:.3f})",
+                    )
+                )
+        elif opposite > config.peak_least:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="omega_z",
+                    text="gyro turns against the wheels' yaw rate: either its sign is wrong (set "
+                    "sign = -1 in the robot file) or the rollers lean the other way",
+                )
+            )
+        assert gyro is not None
+        gyro, imu = _gyro_bias(gyro, t, dt, still, _rate(gyro_part, "omega_z"), findings, config)
+        _stuck(gyro, "omega_z", t, dt, still, findings, config)
+    reference, ref_problem = _reference(
+        where, offsets, t, dt, rolled_speed, rolled[:, 2], gyro, still, findings, config
+    )
+    if ref_problem:
+        findings.append(Finding(severity="warning", channel="ref_x", text=ref_problem))
+    yaw_imu = None
+    if "yaw" in where:
+        ts, values = _series(where["yaw"], "yaw")
+        if ts.size >= 3:
+            yaw_imu = np.interp(t, ts + offsets[id(where["yaw"])], np.unwrap(values))
+
+    yaw, yaw_source = None, ""
+    if reference is not None and np.isfinite(reference[:, 2]).mean() > 0.3:
+        _gyro_against(reference[:, 2], gyro, t, dt, imu, findings)
+        yaw, yaw_source = _heading(reference[:, 2], gyro, dt, imu), "reference"
+    elif gyro is not None:
+        yaw, yaw_source = np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)]), "gyro"
+    elif yaw_imu is not None:
+        yaw, yaw_source = yaw_imu, "imu yaw"
+
+    def stacked(prefix: str) -> np.ndarray | None:
+        columns = [gridded(f"{prefix}_{w}") for w in names]
+        if any(c is None for c in columns):
+            return None
+        out = np.empty((n, len(names)), order="F")
+        for k, c in enumerate(columns):
+            out[:, k] = c
+        return out
+
+    command = None
+    if any(f"cmd_{q}" in where for q in ("v_x", "v_y", "omega_z")):
+        command = np.zeros((n, 3))
+        for k, q in enumerate(("v_x", "v_y", "omega_z")):
+            values = gridded(f"cmd_{q}")
+            if values is not None:
+                command[:, k] = values
+    force = None
+    axes = [gridded(f"f_{q}") for q in "xyz"]
+    if axes[0] is not None and axes[1] is not None:
+        up = axes[2] if axes[2] is not None else np.full(n, 9.81)
+        force = np.stack([axes[0], axes[1], up], axis=1)
+        if np.any(robot.imu_rpy):
+            from scipy.spatial.transform import Rotation
+
+            force = force @ Rotation.from_euler("ZYX", robot.imu_rpy[::-1]).as_matrix().T
+    current = stacked("current")
+    if current is not None:
+        for k, wheel in enumerate(names):
+            _clipped(current[:, k], f"current_{wheel}", t, findings)
+    return Run(
+        robot=robot,
+        t=t,
+        dt=dt,
+        valid=valid,
+        wheel_angle=angle,
+        wheel_speed=wheel_speed,
+        gyro_z=gyro,
+        yaw=yaw,
+        yaw_source=yaw_source,
+        reference=reference,
+        command=command,
+        target=stacked("target"),
+        power=stacked("power"),
+        volt=stacked("volt"),
+        current=current,
+        specific_force=force,
+        battery=gridded("battery"),
+        findings=tuple(findings),
+        imu=imu,
+    )
+
+
+def _rate(part: _Clocked, name: str) -> float:
+    ts, _ = _series(part, name)
+    return 1.0 / float(np.median(np.diff(ts)))
+
+
+def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _stuck(
+    values: np.ndarray,
+    channel: str,
+    t: np.ndarray,
+    dt: float,
+    still: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> None:
+    same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-12]) & ~still
+    for a, b in _spans(same):
+        if (b - a) * dt >= config.frozen_time:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel=channel,
+                    text=f"does not change for {(b - a) * dt:.1f} s while the wheels turn: stuck",
+                    t_start=float(t[a]),
+                    t_end=float(t[b - 1]),
+                )
+            )
+
+
+def _clipped(values: np.ndarray, channel: str, t: np.ndarray, findings: list[Finding]) -> None:
+    size = np.abs(values)
+    top = float(size.max())
+    if top <= 0:
+        return
+    at = size >= top * (1 - 1e-6)
+    runs = [b - a for a, b in _spans(at)]
+    if sum(r for r in runs if r >= 5) >= 20:
+        where = np.flatnonzero(at)
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=channel,
+                text=f"stays at its largest value {top:.3g} for {int(at.sum())} samples: saturated",
+                t_start=float(t[where[0]]),
+                t_end=float(t[where[-1]]),
+            )
+        )
+
+
+def _gyro_bias(
+    gyro: np.ndarray,
+    t: np.ndarray,
+    dt: float,
+    still: np.ndarray,
+    rate: float,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> tuple[np.ndarray, dict[str, Estimate]]:
+    trim = max(1, round(0.1 / dt))
+    rests = [
+        (a + trim, b - trim) for a, b in _spans(still) if (b - a - 2 * trim) * dt >= config.rest_time
+    ]
+    if not rests:
+        why = "the base never rests for half a second; let it stand for 3 s at the start"
+        findings.append(Finding(severity="warning", channel="omega_z", text=f"gyro bias: {why}"))
+        return gyro, {
+            "gyro_bias_rad_s": Estimate.undetermined("rad/s", why),
+            "gyro_noise_density": Estimate.undetermined("rad/s/sqrt(Hz)", why),
+        }
+    means = np.array([gyro[a:b].mean() for a, b in rests])
+    lengths = np.array([(b - a) * dt for a, b in rests])
+    middle = np.array([t[(a + b) // 2] for a, b in rests])
+    spread = np.array([gyro[a:b].std() for a, b in rests])
+    density = float(np.sqrt(np.average(spread**2, weights=lengths)) / math.sqrt(rate))
+    # Rests are short: a rest of length T knows the bias to density / sqrt(T) (IEEE 952: white
+    # noise averages so). Where the rests disagree by more than that, the bias wanders and is
+    # followed; where they agree, one mean is better.
+    weights = lengths / lengths.sum()
+    mean = float(weights @ means)
+    expected = density / np.sqrt(lengths)
+    chi2 = float(np.sum(((means - mean) / np.maximum(expected, 1e-9)) ** 2))
+    wanders = len(rests) >= 4 and chi2 > 2.0 * len(rests)
+    if wanders:
+        width = max(20.0, 3 * float(np.median(np.diff(middle))))
+        kernel = np.exp(-0.5 * ((middle[:, None] - middle[None]) / width) ** 2) * lengths[None]
+        followed = (kernel @ means) / kernel.sum(axis=1)
+        bias = np.interp(t, middle, followed)
+        if np.ptp(followed) > 0.002:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="omega_z",
+                    text=f"gyro bias wanders by {math.degrees(np.ptp(followed)):.2f} °/s between the "
+                    "rests; followed through the run",
+                )
+            )
+        gyro = gyro - bias
+    else:
+        gyro = gyro - mean
+    scatter = math.sqrt(float(weights @ (means - mean) ** 2) / max(1, len(rests) - 1))
+    error = max(scatter, density / math.sqrt(float(lengths.sum())))
+    count = int(sum((b - a) for a, b in rests))
+    return gyro, {
+        "gyro_bias_rad_s": Estimate.of(mean, error, "rad/s", dof=max(1, len(rests) - 1)),
+        "gyro_noise_density": Estimate.of(
+            density, density / math.sqrt(2 * max(1, count - 1)), "rad/s/sqrt(Hz)"
+        ),
+    }
+
+
+def _gyro_against(
+    yaw: np.ndarray,
+    gyro: np.ndarray | None,
+    t: np.ndarray,
+    dt: float,
+    imu: dict[str, Estimate],
+    findings: list[Finding],
+) -> None:
+    """Scale and sign of the gyro against the reference heading, over one-second steps."""
+    if gyro is None:
+        return
+    turned = np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)])
+    step = max(1, round(1.0 / dt))
+    a, b = np.diff(yaw[::step]), np.diff(turned[::step])
+    use = np.isfinite(a) & np.isfinite(b)
+    a, b = a[use], b[use]
+    strong = np.abs(a) > 0.1
+    if strong.sum() < 4:
+        imu["gyro_scale"] = Estimate.undetermined("", "too few turns; turn on the spot both ways")
+        return
+    scale = float(a @ b / (a @ a))
+    rest = b - scale * a
+    blocks = np.array_split(np.arange(a.size), min(10, a.size))
+    score = np.array([float(a[k] @ rest[k]) for k in blocks])
+    error = math.sqrt(float(score @ score)) / float(a @ a)
+    imu["gyro_scale"] = Estimate.of(scale, error, "", dof=len(blocks) - 1)
+    if scale < 0:
+        text = "gyro turns against the reference heading: set sign = -1 for it in the robot file"
+        findings.append(Finding(severity="error", channel="omega_z", text=text))
+    elif abs(scale - 1) > 0.02 + 3 * error:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="omega_z",
+                text=f"gyro reads {100 * (scale - 1):+.1f} % against the reference heading",
+            )
+        )
+
+
+def _heading(
+    reference: np.ndarray, gyro: np.ndarray | None, dt: float, imu: dict[str, Estimate]
+) -> np.ndarray:
+    """Reference heading with the gyro between its samples, where the two agree.
+
+    The gyro carries what is faster than a second, the reference what is slower
+    (complementary filter). A gyro off by more than 5 % is left out.
+    """
+    known = np.isfinite(reference)
+    scale = imu.get("gyro_scale")
+    if gyro is None or (
+        scale is not None and scale.value is not None and abs(scale.value - 1) > 0.05
+    ):
+        return reference.copy()
+    turned = np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)])
+    if scale is not None and scale.value is not None:
+        turned /= scale.value
+    away = np.where(known, reference - turned, 0.0)
+    rough = away[known] - smooth(away[known], dt, 1.0)
+    if float(np.percentile(np.abs(rough), 95)) > 0.03:
+        return reference.copy()
+    weight = smooth(known.astype(float), dt, 1.0)
+    slow = smooth(away, dt, 1.0) / np.maximum(weight, 1e-6)
+    return np.where(weight > 0.02, turned + slow, np.nan)
+
+
+def _reference(
+    where: dict[str, _Clocked],
+    offsets: dict[int, float],
+    t: np.ndarray,
+    dt: float,
+    rolled_speed: np.ndarray,
+    rolled_yaw_rate: np.ndarray,
+    gyro: np.ndarray | None,
+    still: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> tuple[np.ndarray | None, str]:
+    if not ("ref_x" in where and "ref_y" in where):
+        if "ref_yaw" not in where:
+            return None, ""
+        part = where["ref_yaw"]
+        ts, values = _series(part, "ref_yaw")
+        pose = np.full((t.size, 3), np.nan)
+        pose[:, 2] = np.interp(t, ts + offsets[id(part)], np.unwrap(values))
+        return pose, ""
+    part = where["ref_x"]
+    use = part.keep.copy()
+    columns = ["ref_x", "ref_y"] + (["ref_yaw"] if where.get("ref_yaw") is part else [])
+    for name in columns:
+        use &= np.isfinite(part.channels.get(name, np.nan))
+    ts = part.t[use] + offsets[id(part)]
+    if ts.size < 10:
+        return None, f"reference pose has {ts.size} usable samples only; not used"
+    values = np.stack([part.channels[c][use] for c in columns], axis=1)
+    if len(columns) == 3:
+        values[:, 2] = np.unwrap(values[:, 2])
+    # Flicker: a sample far from the median of its neighbours, on a scale of what motion allows.
+    if ts.size >= 7:
+        middle = ndimage.median_filter(values, size=(5, 1), mode="nearest")
+        away = np.abs(values - middle)
+        limits = np.array([0.03, 0.03, 0.1])[: len(columns)]
+        spread = 1.4826 * np.median(away, axis=0)
+        flicker = np.any(away > np.maximum(limits, 8 * spread), axis=1)
+        if flicker.any():
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="ref_x",
+                    text=f"{int(flicker.sum())} of {ts.size} reference poses jump away and back; "
+                    "left out",
+                )
+            )
+            ts, values = ts[~flicker], values[~flicker]
+    # Stale samples: the very same pose again while the wheels turn.
+    moving = np.interp(ts, t, (~still).astype(float)) > 0.5
+    same = np.concatenate([[False], np.all(np.diff(values, axis=0) == 0, axis=1)]) & moving
+    if same.sum() > 3:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="ref_x",
+                text=f"{int(same.sum())} of {ts.size} reference poses repeat the one before while "
+                "the base moves; left out",
+            )
+        )
+        ts, values = ts[~same], values[~same]
+    if ts.size < 10:
+        return None, "reference pose is frozen; not used"
+
+    def grid(lag: float) -> np.ndarray:
+        pose = np.full((t.size, 3), np.nan)
+        for k in range(len(columns)):
+            pose[:, k] = np.interp(t, ts - lag, values[:, k])
+        return pose
+
+    pose = grid(0.0)
+    rate = np.hypot(
+        np.gradient(smooth(pose[:, 0], dt, 0.06), dt), np.gradient(smooth(pose[:, 1], dt, 0.06), dt)
+    )
+    best = (*find_lag(smooth(rolled_speed, dt, 0.06), rate, dt, config.lag_most), "speed")
+    if len(columns) == 3:
+        turn = np.gradient(smooth(pose[:, 2], dt, 0.06), dt)
+        # Two true yaw rates match better than a true one and a rolled one, which slip parts.
+        rate_known = rolled_yaw_rate if gyro is None else gyro
+        other = find_lag(smooth(rate_known, dt, 0.06), turn, dt, config.lag_most)
+        if other[1] > max(best[1], 0.9):
+            best = (*other, "yaw rate")
+    lag, peak, what = best
+    if peak >= config.peak_least and abs(lag) < 0.9 * config.lag_most:
+        pose = grid(lag)
+        ts = ts - lag
+        if abs(lag) > 0.002:
+            findings.append(
+                Finding(
+                    severity="note",
+                    channel="ref_x",
+                    text=f"reference lags the wheels by {1e3 * lag:.1f} ms; shifted ({what}, "
+                    f"correlation {peak:.3f})",
+                )
+            )
+    elif peak < config.peak_least:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="ref_x",
+                text=f"reference and wheels agree badly (correlation {peak:.2f}); its latency is "
+                "not corrected",
+            )
+        )
+    after = np.searchsorted(ts, t)
+    left = ts[np.clip(after - 1, 0, ts.size - 1)]
+    right = ts[np.clip(after, 0, ts.size - 1)]
+    unknown = (right - left > config.reference_gap) | (t < ts[0] - 0.1) | (t > ts[-1] + 0.1)
+    pose[unknown] = np.nan
+    holes = [s for s in _spans(unknown) if (s[1] - s[0]) * dt > config.reference_gap]
+    for a, b in holes[:20]:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="ref_x",
+                text=f"no reference pose for {(b - a) * dt:.2f} s",
+                t_start=float(t[a]),
+                t_end=float(t[b - 1]),
+            )
+        )
+    if len(columns) == 2 and "ref_yaw" in where:
+        other = where["ref_yaw"]
+        tt, yaw = _series(other, "ref_yaw")
+        pose[:, 2] = np.interp(t, tt + offsets[id(other)] - lag, np.unwrap(yaw))
+    return pose, ""

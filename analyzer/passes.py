@@ -1,0 +1,186 @@
+"""Find the passes of a run: movements of one kind at about one speed, standstill to standstill."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.alignment import smooth
+from analyzer.kinematics import odometry_matrix
+from analyzer.run import Pass, PassKind, Run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassConfig:
+    """Thresholds that cut a run into passes, all absolute."""
+
+    speed_start: float = 0.03
+    """Rim speed at which a movement begins [m/s]: three times the creep of a worn gear train."""
+    speed_stop: float = 0.012
+    """Rim speed below which the base counts as standing [m/s]."""
+    shortest: float = 0.35
+    """Shortest movement that counts [s]."""
+    shortest_rest: float = 0.12
+    """Shortest standstill that parts two movements [s]."""
+    hard_acceleration: float = 1.7
+    """Launch acceleration of a hard start [m/s^2]: METHOD asks for 3, ordinary passes use 1."""
+    hard_duration: float = 2.2
+    """Longest pass that counts as a hard start [s]."""
+    cruise_share: float = 0.9
+    """Share of the pass's upper speed that counts as cruise [-]."""
+
+
+DEFAULT = PassConfig()
+
+
+def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def classify(twist: np.ndarray, size: float) -> PassKind:
+    """Kind of movement of a mean twist.
+
+    Parameters
+    ----------
+    twist : ndarray, shape (3,)
+        v_x, v_y, omega_z. [m/s, m/s, rad/s]
+    size : float
+        Mean distance of the wheels from the origin, which makes turning comparable. [m]
+
+    Returns
+    -------
+    str
+        Kind; "mixed" where turning and moving weigh alike.
+    """
+    ahead, left, turn = float(twist[0]), float(twist[1]), float(twist[2]) * size
+    plane = float(np.hypot(ahead, left))
+    if abs(turn) > 1.6 * plane:
+        return "turn_left" if turn > 0 else "turn_right"
+    if abs(turn) > 0.9 * plane:
+        return "mixed"
+    # Within 25 degrees of an axis it is a pass along that axis; people's diagonals are 45.
+    if abs(left) < 0.466 * abs(ahead):
+        return "ahead" if ahead > 0 else "astern"
+    if abs(ahead) < 0.466 * abs(left):
+        return "left" if left > 0 else "right"
+    return "diagonal"
+
+
+def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
+    """Cut a run into passes and rests.
+
+    Parameters
+    ----------
+    run : Run
+        The aligned run. Commands decide the kind where they are logged, else the rolling twist.
+    config : PassConfig
+        Thresholds.
+
+    Returns
+    -------
+    tuple of Pass
+        In order of time; left and right as really travelled where a reference tells.
+    """
+    robot, dt, n = run.robot, run.dt, run.t.size
+    rim = np.max(np.abs(run.wheel_speed) * robot.radius, axis=1)
+    moving = rim > config.speed_stop
+    command = run.command
+    if command is not None and np.any(command):
+        asked = np.hypot(command[:, 0], command[:, 1]) + np.abs(command[:, 2]) * robot.size
+        if np.mean((asked > 1e-3) == moving) < 0.5:
+            command = None  # commands of another unit or clock: the wheels tell better
+    for a, b in _spans(~moving):
+        if (b - a) * dt < config.shortest_rest and a > 0 and b < n:
+            moving[a:b] = True
+    rolled = run.wheel_speed @ odometry_matrix(robot.matrix).T
+    guide = rolled if command is None or not np.any(command) else command
+    scaled = guide * np.array([1.0, 1.0, robot.size])
+    length = np.linalg.norm(scaled, axis=1)
+    out: list[Pass] = []
+    for a, b in _spans(~moving):
+        if (b - a) * dt >= config.shortest:
+            out.append(
+                Pass(kind="rest", start=a, stop=b, cruise_start=a, cruise_stop=b, speed=0.0)
+            )
+    least = round(config.shortest / dt)
+    for a, b in _spans(moving):
+        if rim[a:b].max() < config.speed_start or b - a < least:
+            continue
+        for c, d in _split(scaled[a:b], length[a:b], dt):
+            if d - c >= least:
+                found = _one(run, rolled, guide, a + c, a + d, config)
+                if found is not None:
+                    out.append(found)
+    out.sort(key=lambda p: p.start)
+    return tuple(out)
+
+
+def _split(scaled: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[int, int]]:
+    """Cut a movement where its direction turns by more than 45 degrees for good."""
+    n = length.size
+    strong = length > 0.35 * np.percentile(length, 90)
+    if strong.sum() < 3:
+        return [(0, n)]
+    direction = scaled / np.maximum(length, 1e-9)[:, None]
+    direction = smooth(direction, dt, 0.08)
+    lag = max(1, round(0.3 / dt))
+    if n <= 2 * lag:
+        return [(0, n)]
+    cosine = np.sum(direction[lag:] * direction[:-lag], axis=1) / np.maximum(
+        np.linalg.norm(direction[lag:], axis=1) * np.linalg.norm(direction[:-lag], axis=1), 1e-9
+    )
+    both = strong[lag:] & strong[:-lag]
+    turns = _spans((cosine < 0.7) & (both | ~strong[lag // 2 : n - lag + lag // 2]))
+    cuts = [0]
+    for a, b in turns:
+        middle = (a + b) // 2 + lag // 2
+        before = direction[max(cuts[-1], a - lag) : a + 1].mean(axis=0)
+        after = direction[b + lag - 1 : b + 2 * lag].mean(axis=0)
+        if before @ after < 0.7 * np.linalg.norm(before) * np.linalg.norm(after):
+            cuts.append(middle)
+    cuts.append(n)
+    return [(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True) if b > a]
+
+
+def _one(
+    run: Run, rolled: np.ndarray, guide: np.ndarray, start: int, stop: int, config: PassConfig
+) -> Pass | None:
+    robot, dt = run.robot, run.dt
+    mean = guide[start:stop].mean(axis=0)
+    if not np.any(mean):
+        mean = rolled[start:stop].mean(axis=0)
+    kind = classify(mean, robot.size)
+    if kind in {"turn_left", "turn_right"}:
+        along = np.abs(rolled[start:stop, 2])
+    else:
+        along = np.hypot(rolled[start:stop, 0], rolled[start:stop, 1])
+    top = float(np.percentile(along, 75))
+    if top <= 0:
+        return None
+    fast = np.flatnonzero(along >= config.cruise_share * top)
+    first, last = int(fast[0]), int(fast[-1]) + 1
+    trim = min(round(0.1 / dt), max(0, (last - first - 3) // 4))
+    first, last = first + trim, last - trim
+    rise = along[max(0, int(fast[0]) - round(1.0 / dt)) : int(fast[0]) + 1]
+    launch = float(np.max(np.diff(rise)) / dt) if rise.size > 2 else 0.0
+    turning = kind in {"turn_left", "turn_right"}
+    if kind in {"left", "right"} and run.reference is not None and run.yaw is not None:
+        ends = run.reference[[start, stop - 1]]
+        if np.all(np.isfinite(ends[:, :2])) and np.isfinite(run.yaw[start]):
+            step = ends[1, :2] - ends[0, :2]
+            side = -np.sin(run.yaw[start]) * step[0] + np.cos(run.yaw[start]) * step[1]
+            if abs(side) > 0.1:
+                kind = "left" if side > 0 else "right"
+    return Pass(
+        kind=kind,
+        start=start,
+        stop=stop,
+        cruise_start=start + first,
+        cruise_stop=start + last,
+        speed=float(np.median(along[first:last])),
+        hard_start=not turning
+        and launch > config.hard_acceleration
+        and (stop - start) * dt < config.hard_duration,
+    )

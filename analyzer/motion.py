@@ -1,0 +1,734 @@
+"""What the base does: distances, yaw drift, closure, creep, slip, radii, lever, per pass.
+
+Every figure is first worked out per pass, then averaged over passes: the pass is the
+observation. Repeats that start alike share the rollers' phase, so each mean carries a floor.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.kinematics import odometry_matrix
+from analyzer.quantities import Estimate, Finding, RecordingError, mean_estimate
+from analyzer.run import Pass, Run
+
+SIDEWAYS = ("left", "right")
+STRAIGHT = ("left", "right", "ahead", "astern")
+KIND_OF_SLIP = {
+    "left": "left",
+    "right": "right",
+    "ahead": "ahead",
+    "astern": "astern",
+    "turn_left": "turn",
+    "turn_right": "turn",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MotionConfig:
+    """Floors and limits of the estimates, each with unit and origin."""
+
+    yaw_floor: float = math.radians(0.05)
+    """Shared bias of repeated passes [rad/m]: bench work saw up to 0.35 deg/m from the rollers'
+    phase in the even part, a seventh of it in the median group."""
+    yaw_floor_share: float = 0.01
+    """Share of the drift that repeats do not show [-]."""
+    path_floor: float = 0.6e-3
+    """Shared bias of closure and creep per metre [m/m]: roller phase, bench work."""
+    radius_floor: float = 0.9e-3
+    """Relative radius: error of the rolling model with standing rollers [-], bench work."""
+    creep_coefficient: float = 0.15
+    """Creep speed over rolling speed, per force over load [-]: bench work, within 1.4."""
+    speed_gap: float = 1.25
+    """Ratio between neighbouring speeds above which they are different speeds [-]."""
+    shortest_path: float = 0.3
+    """Shortest straight pass that is measured [m]."""
+    pose_window: float = 0.12
+    """Time over which the reference is averaged at each end of a pass [s]."""
+
+
+DEFAULT = MotionConfig()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassMotion:
+    """What one pass did.
+
+    Attributes
+    ----------
+    kind : str
+        Kind of the pass.
+    t_start, t_end : float
+        Time span. [s]
+    hard_start : bool
+        Whether it is a hard start, kept out of the drift figures.
+    speed : float
+        Median speed of the cruise as really driven: m/s, for turns rad/s.
+    distance : float
+        Straight distance between its ends. [m]
+    path : ndarray, shape (3,)
+        Path ahead and left along the turning body, heading change. [m, m, rad]
+    rolled : ndarray, shape (3,)
+        The same from the wheels by nominal rolling. [m, m, rad]
+    turns : ndarray, shape (w,)
+        Angle that each wheel turned. [rad]
+    closure : float
+        Path of the front wheels less that of the rear wheels that rolling forbids. [m]
+    rest_share : ndarray, shape (w,)
+        Mean motor torque over radius and load, signed by travel; NaN without motor data. [-]
+    """
+
+    kind: str
+    t_start: float
+    t_end: float
+    hard_start: bool
+    speed: float
+    distance: float
+    path: np.ndarray
+    rolled: np.ndarray
+    turns: np.ndarray
+    closure: float
+    rest_share: np.ndarray
+
+    @property
+    def drift(self) -> float:
+        """Heading change per metre. [rad/m]"""
+        return float(self.path[2]) / self.distance
+
+    @property
+    def rolled_drift(self) -> float:
+        """Part of the drift that the wheels rolled. [rad/m]"""
+        return float(self.rolled[2]) / self.distance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftBySpeed:
+    """Yaw drift of one kind of pass at one speed. [rad/m]"""
+
+    kind: str
+    speed: float
+    count: int
+    total: Estimate
+    rolled: Estimate
+    slipped: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motion:
+    """All estimates of how the base moves; see DESIGN of the result file for the meaning."""
+
+    passes: tuple[PassMotion, ...]
+    by_speed: tuple[DriftBySpeed, ...]
+    yaw_drift: dict[str, dict[str, Estimate]]
+    closure: dict[str, Estimate]
+    creep: dict[str, Estimate]
+    arc_radius: dict[str, Estimate]
+    sideways_ratio: Estimate
+    yaw_lever: Estimate
+    effective_radius: Estimate
+    relative_radius: tuple[Estimate, ...]
+    wheel_radius: tuple[Estimate, ...]
+    slip_ratio: tuple[dict[str, Estimate], ...]
+    roller_lean: tuple[str, ...]
+    rotation_sense: tuple[str, ...]
+    mounting_yaw: Estimate
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapedPass:
+    """One row of a taped measurement table: number of the pass, path ahead, left, turn."""
+
+    number: int
+    ahead: float
+    left: float
+    turn: float
+
+
+def slip_ratio(rolled: float, true: float) -> float:
+    """Longitudinal slip ratio: driving positive, free rolling 0, locked wheel -1.
+
+    Parameters
+    ----------
+    rolled : float
+        Path or speed at the wheel's rim, radius times turning. [m or m/s]
+    true : float
+        Path or speed that rolling without slip would need. [m or m/s]
+
+    Returns
+    -------
+    float
+        (rolled - true) / true; NaN where `true` is zero (the low-speed case is not defined).
+
+    Notes
+    -----
+    SAE J670e (1976), "longitudinal slip" in the driving-positive sense, also ISO 8855:2011.
+    Some texts turn the sign around so that lock is +1; this one does not.
+    """
+    return math.nan if true == 0 else (rolled - true) / true
+
+
+def _ends(run: Run, a: int, b: int, config: MotionConfig) -> tuple[np.ndarray, np.ndarray] | None:
+    """Pose before and after a pass, averaged over a short window outside it."""
+    assert run.reference is not None
+    w = max(1, round(config.pose_window / run.dt))
+    first = run.reference[max(0, a - w) : a + 1, :2]
+    last = run.reference[b - 1 : b + w, :2]
+    first = first[np.isfinite(first).all(axis=1)]
+    last = last[np.isfinite(last).all(axis=1)]
+    if not first.size or not last.size:
+        return None
+    return first.mean(axis=0), last.mean(axis=0)
+
+
+def _body_path(run: Run, a: int, b: int) -> np.ndarray | None:
+    """Path ahead and left in the turning body frame, from the reference."""
+    assert run.reference is not None
+    assert run.yaw is not None
+    pose, yaw = run.reference[a:b, :2], run.yaw[a:b]
+    known = np.isfinite(pose).all(axis=1) & np.isfinite(yaw)
+    if known.sum() < 3 or not (known[:3].any() and known[-3:].any()):
+        return None
+    pose, yaw = pose[known], yaw[known]
+    step = np.diff(pose, axis=0)
+    mid = (yaw[1:] + yaw[:-1]) / 2
+    cosine, sine = np.cos(mid), np.sin(mid)
+    return np.array(
+        [
+            float(np.sum(cosine * step[:, 0] + sine * step[:, 1])),
+            float(np.sum(-sine * step[:, 0] + cosine * step[:, 1])),
+        ]
+    )
+
+
+def closure_row(run: Run) -> np.ndarray:
+    """Row that turns wheel angles into closure path. [m]
+
+    Parameters
+    ----------
+    run : Run
+        The run, for its robot.
+
+    Returns
+    -------
+    ndarray, shape (w,)
+        For four wheels (r, r, -r, -r) in the order FL, FR, RL, RR: the path of FL + FR - RL - RR.
+        For other bases the front-against-rear pattern, less what rolling explains; zeros where
+        three wheels leave no closure.
+    """
+    robot = run.robot
+    front = np.sign(robot.x) * robot.radius
+    matrix = robot.matrix
+    row: np.ndarray = front - (front @ matrix) @ odometry_matrix(matrix)
+    size = np.linalg.norm(front)
+    if robot.x.size == 3 or np.linalg.norm(row) < 1e-6 * size:
+        return np.zeros_like(row)
+    return row * (4.0 / robot.x.size)
+
+
+def _torque_share(run: Run, a: int, b: int, direction: float) -> np.ndarray:
+    """Mean motor torque over radius and static load of each wheel, signed by travel."""
+    robot = run.robot
+    w = robot.x.size
+    if not robot.has_motor:
+        return np.full(w, np.nan)
+    if run.current is not None:
+        torque = robot.torque_per_ampere * run.current[a:b].mean(axis=0)
+    elif run.volt is not None:
+        torque = (
+            robot.torque_per_ampere
+            * (run.volt[a:b] - robot.volts_per_rad_s * run.wheel_speed[a:b]).mean(axis=0)
+            / robot.resistance_ohm
+        )
+    else:
+        return np.full(w, np.nan)
+    load = robot.mass_kg * 9.81 / w
+    share: np.ndarray = direction * torque / robot.radius / load
+    return share
+
+
+def measure_passes(
+    run: Run,
+    passes: Sequence[Pass],
+    taped: Sequence[TapedPass] = (),
+    config: MotionConfig = DEFAULT,
+) -> tuple[PassMotion, ...]:
+    """Work out what every pass did.
+
+    Parameters
+    ----------
+    run : Run
+        The aligned run.
+    passes : sequence of Pass
+        Its passes; rests are left out of the answer.
+    taped : sequence of TapedPass
+        Measurements by tape that stand in for the reference, by number of the pass from 1.
+    config : MotionConfig
+        Floors and limits.
+
+    Returns
+    -------
+    tuple of PassMotion
+        One for each movement that lies in valid data, in order of time.
+    """
+    robot = run.robot
+    inverse = odometry_matrix(robot.matrix)
+    closing = closure_row(run)
+    tape = {row.number: row for row in taped}
+    ratio = _sideways_guess(run)
+    out = []
+    number = 0
+    for p in passes:
+        if p.kind == "rest":
+            continue
+        number += 1
+        a, b = p.start, min(p.stop, run.t.size - 1)
+        if not run.valid[a:b].all():
+            continue
+        turns = run.wheel_angle[b] - run.wheel_angle[a]
+        rolled = inverse @ turns
+        path = np.full(3, np.nan)
+        distance = math.nan
+        measured = False
+        if run.yaw is not None:
+            path[2] = run.yaw[b] - run.yaw[a]
+        if number in tape:
+            row = tape[number]
+            path[:] = (row.ahead, row.left, row.turn)
+            distance = math.hypot(row.ahead, row.left)
+            measured = True
+        elif run.reference is not None and np.isfinite(run.reference[a:b, :2]).any():
+            body = _body_path(run, a, b)
+            ends = _ends(run, a, b, config)
+            if body is not None and ends is not None:
+                path[:2] = body
+                distance = float(np.hypot(*(ends[1] - ends[0])))
+                measured = True
+        if not measured:
+            # Without a reference the wheels' own path stands in, sideways less the usual loss.
+            path[:2] = rolled[:2] * np.array([1.0, ratio])
+            bend = abs(path[2]) if math.isfinite(path[2]) else 0.0
+            chord = math.sin(bend / 2) / (bend / 2) if bend > 1e-6 else 1.0
+            distance = float(np.hypot(path[0], path[1])) * abs(chord)
+        c, d = p.cruise_start, max(p.cruise_stop, p.cruise_start + 2)
+        along = np.hypot(rolled[0], rolled[1] * ratio)
+        speed = p.speed
+        if p.kind not in {"turn_left", "turn_right"}:
+            true = float(np.hypot(path[0], path[1]))
+            rim = np.hypot(*(inverse @ (run.wheel_angle[d - 1] - run.wheel_angle[c]))[:2])
+            span = (d - 1 - c) * run.dt
+            if measured and run.reference is not None:
+                cruise = _body_path(run, c, d)
+                if cruise is not None and span > 0.2:
+                    speed = float(np.hypot(*cruise)) / span
+            elif along > 0 and span > 0:
+                speed = rim / span * true / max(float(np.hypot(*rolled[:2])), 1e-9)
+        out.append(
+            PassMotion(
+                kind=p.kind,
+                t_start=float(run.t[p.start]),
+                t_end=float(run.t[b]),
+                hard_start=p.hard_start,
+                speed=speed,
+                distance=distance,
+                path=path,
+                rolled=rolled,
+                turns=turns,
+                closure=float(closing @ turns),
+                rest_share=_torque_share(run, c, d, 1.0),
+            )
+        )
+    return tuple(out)
+
+
+def _sideways_guess(run: Run) -> float:
+    """Sideways path per rolled path without a reference: sin(pi/N) / (pi/N) for N rollers."""
+    rollers = run.robot.rollers
+    if np.all(rollers >= 3):
+        corner = math.pi / float(np.mean(rollers))
+        return math.sin(corner) / corner
+    return 0.98
+
+
+def speed_groups(speeds: np.ndarray, gap: float) -> list[np.ndarray]:
+    """Group passes of about one speed.
+
+    Parameters
+    ----------
+    speeds : ndarray, shape (n,)
+        Speeds of the passes.
+    gap : float
+        Ratio between neighbours above which a new group begins.
+
+    Returns
+    -------
+    list of ndarray of int
+        Indices into `speeds`, slowest group first.
+    """
+    order = np.argsort(speeds)
+    if order.size == 0:
+        return []
+    ranked = speeds[order]
+    cuts = np.flatnonzero(ranked[1:] > gap * np.maximum(ranked[:-1], 1e-6)) + 1
+    return [np.asarray(g) for g in np.split(order, cuts)]
+
+
+def _ratio(
+    top: np.ndarray, path: np.ndarray, unit: str, scale: float, floor: float, share: float = 0.0
+) -> Estimate:
+    """Sum over sum, with the error of the passes' scatter and a floor."""
+    good = np.isfinite(top) & np.isfinite(path) & (path > 0)
+    top, path = top[good], path[good]
+    if top.size == 0:
+        return Estimate.undetermined(unit, "no such pass in this recording")
+    value = float(top.sum() / path.sum())
+    each = mean_estimate(top / path, unit, floor=math.hypot(floor, share * abs(value)))
+    if each.std_error is None or each.high is None or each.value is None:
+        return Estimate.undetermined(unit, "a single pass has no scatter; drive at least three")
+    half = each.high - each.value
+    return Estimate(
+        value=value * scale,
+        std_error=each.std_error * scale,
+        unit=unit,
+        low=(value - half) * scale,
+        high=(value + half) * scale,
+    )
+
+
+def describe_motion(
+    run: Run,
+    passes: Sequence[Pass],
+    taped: Sequence[TapedPass] = (),
+    config: MotionConfig = DEFAULT,
+) -> Motion:
+    """Estimate how the base moves, with intervals over passes.
+
+    Parameters
+    ----------
+    run : Run
+        The aligned run.
+    passes : sequence of Pass
+        Its passes.
+    taped : sequence of TapedPass
+        Measurements by tape in place of a reference.
+    config : MotionConfig
+        Floors and limits.
+
+    Returns
+    -------
+    Motion
+        All estimates; what the recording does not excite is undetermined, with the reason.
+
+    Raises
+    ------
+    RecordingError
+        Where no pass is found at all.
+    """
+    measured = measure_passes(run, passes, taped, config)
+    if not measured:
+        raise RecordingError(
+            f"{', '.join(run.robot.wheel_names)}: no pass found in {run.t[-1]:.1f} s: the wheels "
+            "never drive the base for longer than a third of a second in whole data. Check the "
+            "wheel channels with `crabwise inspect`, or record passes"
+        )
+    findings: list[Finding] = []
+    measured_pose = run.reference is not None and bool(np.isfinite(run.reference[:, :2]).any())
+    if not measured_pose and not taped:
+        findings.append(
+            Finding(
+                severity="note",
+                channel="ref_x",
+                text="no odometry reference: distances are the wheels' own (sideways times "
+                f"{_sideways_guess(run):.3f}), so radii are relative only and creep, sideways "
+                "ratio and slip ratio are not measured",
+            )
+        )
+    absolute = measured_pose or bool(taped)
+    groups = {
+        kind: [
+            m
+            for m in measured
+            if m.kind == kind and not m.hard_start and m.distance >= config.shortest_path
+        ]
+        for kind in STRAIGHT
+    }
+    by_speed = []
+    for kind in STRAIGHT:
+        rows = groups[kind]
+        for index in speed_groups(np.array([m.speed for m in rows]), config.speed_gap):
+            by_speed.append(_drift(kind, [rows[i] for i in index], config))
+    yaw_drift, closure, creep, arc = {}, {}, {}, {}
+    why_creep = "needs an odometry reference or a tape; the wheels cannot see it"
+    for kind in SIDEWAYS:
+        rows = groups[kind]
+        whole = _drift(kind, rows, config) if rows else None
+        why = f"no pass to the {kind} in this recording"
+        parts = ("total", "rolled", "slipped")
+        yaw_drift[kind] = {
+            q: (
+                getattr(whole, q).scaled(180 / math.pi, "°/m")
+                if whole
+                else Estimate.undetermined("°/m", why)
+            )
+            for q in parts
+        }
+        distance = np.array([m.distance for m in rows])
+        if run.robot.x.size == 3:
+            closure[kind] = Estimate.undetermined("mm/m", "three wheels leave no closure")
+        else:
+            closure[kind] = _ratio(
+                np.array([m.closure for m in rows]), distance, "mm/m", 1e3, config.path_floor
+            )
+        creep[kind] = (
+            _ratio(np.array([m.path[0] for m in rows]), distance, "mm/m", 1e3, config.path_floor)
+            if absolute
+            else Estimate.undetermined("mm/m", why_creep)
+        )
+        arc[kind] = _arc(yaw_drift[kind]["total"])
+    sideways = [m for k in SIDEWAYS for m in groups[k]]
+    if absolute and sideways:
+        ratio = mean_estimate(
+            np.array([m.path[1] / m.rolled[1] for m in sideways]), "", floor=5e-4
+        )
+    else:
+        ratio = Estimate.undetermined(
+            "", "needs sideways passes and an odometry reference or a tape"
+        )
+    lever = _lever(run, measured, absolute)
+    common, relative, each = _radii(run, groups, absolute, config)
+    return Motion(
+        passes=measured,
+        by_speed=tuple(by_speed),
+        yaw_drift=yaw_drift,
+        closure=closure,
+        creep=creep,
+        arc_radius=arc,
+        sideways_ratio=ratio,
+        yaw_lever=lever,
+        effective_radius=common,
+        relative_radius=relative,
+        wheel_radius=each,
+        slip_ratio=_slip(run, measured, absolute),
+        roller_lean=_lean(run, groups, measured),
+        rotation_sense=_sense(run, groups),
+        mounting_yaw=_mounting(run, passes),
+        findings=tuple(findings),
+    )
+
+
+def _drift(kind: str, rows: Sequence[PassMotion], config: MotionConfig) -> DriftBySpeed:
+    distance = np.array([m.distance for m in rows])
+
+    def part(values: np.ndarray) -> Estimate:
+        return _ratio(
+            values, distance, "rad/m", 1.0, config.yaw_floor, config.yaw_floor_share
+        )
+
+    total = np.array([m.path[2] for m in rows])
+    rolled = np.array([m.rolled[2] for m in rows])
+    if not np.isfinite(total).any():
+        why = "needs a gyro, a heading or an odometry reference; wheels alone show the rolled part"
+        unknown = Estimate.undetermined("rad/m", why)
+        return DriftBySpeed(
+            kind=kind,
+            speed=float(np.median([m.speed for m in rows])),
+            count=len(rows),
+            total=unknown,
+            rolled=part(rolled),
+            slipped=unknown,
+        )
+    return DriftBySpeed(
+        kind=kind,
+        speed=float(np.median([m.speed for m in rows])),
+        count=len(rows),
+        total=part(total),
+        rolled=part(rolled),
+        slipped=part(total - rolled),
+    )
+
+
+def _arc(drift: Estimate) -> Estimate:
+    """Radius of the arc: one over the yaw drift; undetermined where that may be zero."""
+    if drift.value is None or drift.low is None or drift.high is None or drift.std_error is None:
+        return Estimate.undetermined("m", drift.why)
+    if drift.low <= 0 <= drift.high:
+        return Estimate.undetermined("m", "straight within the uncertainty of the yaw drift")
+    turn = math.radians(drift.value)
+    return Estimate(
+        value=1 / turn,
+        std_error=math.radians(drift.std_error) / turn**2,
+        unit="m",
+        low=1 / math.radians(drift.high),
+        high=1 / math.radians(drift.low),
+    )
+
+
+def _lever(run: Run, measured: Sequence[PassMotion], absolute: bool) -> Estimate:
+    """Yaw lever from the turns: nominal lever times rolled over true yaw."""
+    if run.yaw is None:
+        return Estimate.undetermined("m", "needs a gyro, a heading or an odometry reference")
+    rows = [m for m in measured if m.kind.startswith("turn_") and abs(m.path[2]) > math.radians(60)]
+    if len(rows) < 2:
+        return Estimate.undetermined(
+            "m", "needs turns on the spot of 60° and more, at least two, both ways"
+        )
+    robot = run.robot
+    row = robot.x * np.tan(robot.roller_angle + 0.0) - robot.y
+    direct = robot.heading == 0
+    nominal = float(np.mean(np.abs(row[direct]))) if direct.any() else robot.size
+    values = np.array([m.rolled[2] / m.path[2] for m in rows])
+    scale = mean_estimate(values, "", floor=1.5e-3)
+    return scale.scaled(nominal, "m")
+
+
+def _radii(
+    run: Run, groups: dict[str, list[PassMotion]], absolute: bool, config: MotionConfig
+) -> tuple[Estimate, tuple[Estimate, ...], tuple[Estimate, ...]]:
+    """Effective radii from the straight passes ahead and astern.
+
+    There the rollers stand still and each wheel rolls like an ordinary one:
+    r_i (1 + e_i) theta_i = X - y_i Psi + creep. Wheels that push against one another creep by
+    coefficient * force / load, which motor currents (or volts) tell; without them half of an
+    unequal radius may hide in creep, so the interval is widened by it.
+    """
+    robot = run.robot
+    w = robot.x.size
+    rows = [m for k in ("ahead", "astern") for m in groups[k]]
+    why = "needs straight passes ahead or astern"
+    rows = [m for m in rows if np.all(np.abs(m.turns * robot.radius) > 0.3 * m.distance)]
+    if len(rows) < 2 or np.any(robot.heading != 0):
+        if np.any(robot.heading != 0) and rows:
+            why = "wheels that do not point ahead are told apart by all kinds of passes only"
+        nothing = Estimate.undetermined("m", why)
+        return nothing, (Estimate.undetermined("", why),) * w, (nothing,) * w
+    paths = np.array([m.path for m in rows])
+    turns = np.array([m.turns for m in rows])
+    rim = turns * robot.radius
+    yaw = np.where(np.isfinite(paths[:, 2]), paths[:, 2], np.array([m.rolled[2] for m in rows]))
+    hub = paths[:, :1] - robot.y * yaw[:, None]
+    share = np.array([m.rest_share for m in rows]) * np.sign(paths[:, :1])
+    extra = config.radius_floor
+    if np.isfinite(share).all():
+        away = share - share.mean(axis=1, keepdims=True)
+        hub = hub * (1 + config.creep_coefficient * away)
+        creep_error = 0.4 * config.creep_coefficient * np.abs(away).mean(axis=0)
+    else:
+        creep_error = np.full(w, 0.0025)
+    factor = hub / rim
+    relative = factor / factor.mean(axis=1, keepdims=True)
+    each_relative = []
+    for k in range(w):
+        floor = math.hypot(extra, float(creep_error[k]))
+        each_relative.append(mean_estimate(relative[:, k], "", floor=floor))
+    if not absolute:
+        unknown = Estimate.undetermined(
+            "m", "absolute size needs an odometry reference or a tape; relative sizes are given"
+        )
+        return unknown, tuple(each_relative), (unknown,) * w
+    forward = np.array([m.rolled[0] for m in rows])
+    nominal = float(robot.radius.mean())
+    common = mean_estimate(paths[:, 0] / forward * nominal, "m", floor=3e-4 * nominal)
+    each = []
+    for k in range(w):
+        floor = math.hypot(extra, float(creep_error[k])) * float(robot.radius[k])
+        each.append(mean_estimate(factor[:, k] * robot.radius[k], "m", floor=floor))
+    return common, tuple(each_relative), tuple(each)
+
+
+def _slip(
+    run: Run, measured: Sequence[PassMotion], absolute: bool
+) -> tuple[dict[str, Estimate], ...]:
+    robot = run.robot
+    rows = robot.matrix * robot.radius[:, None]
+    out: list[dict[str, Estimate]] = []
+    for k in range(robot.x.size):
+        entry = {}
+        for name in ("left", "right", "ahead", "astern", "turn"):
+            values = []
+            for m in measured:
+                if KIND_OF_SLIP.get(m.kind) != name or m.hard_start:
+                    continue
+                true = float(rows[k] @ m.path)
+                if abs(true) > 0.1:
+                    values.append(slip_ratio(float(m.turns[k] * robot.radius[k]), true))
+            if not absolute:
+                entry[name] = Estimate.undetermined(
+                    "", "needs an odometry reference or a tape; the wheels cannot see it"
+                )
+            else:
+                entry[name] = mean_estimate(np.array(values), "", floor=1e-3)
+        out.append(entry)
+    return tuple(out)
+
+
+def _sense(run: Run, groups: dict[str, list[PassMotion]]) -> tuple[str, ...]:
+    """Rotation sense: in passes ahead and astern every wheel must turn with the base."""
+    rows = [m for k in ("ahead", "astern") for m in groups[k]]
+    w = run.robot.x.size
+    if not rows:
+        return ("undetermined",) * w
+    out = []
+    for k in range(w):
+        with_base = [
+            np.sign(m.turns[k]) * np.sign(m.path[0] if np.isfinite(m.path[0]) else m.rolled[0])
+            for m in rows
+            if abs(m.turns[k] * run.robot.radius[k]) > 0.2 * m.distance
+        ]
+        if len(with_base) < 2:
+            out.append("undetermined")
+        elif np.mean(with_base) < -0.5:
+            out.append("reversed")
+        else:
+            out.append("as described")
+    return tuple(out)
+
+
+def _lean(
+    run: Run, groups: dict[str, list[PassMotion]], measured: Sequence[PassMotion]
+) -> tuple[str, ...]:
+    """Roller lean from the sideways passes: does each wheel turn as its lean asks?
+
+    A single wheel in the wrong corner is forced by its controller to turn as asked; that case
+    is for the force balance of the diagnosis, which has the last word.
+    """
+    rows = [m for k in SIDEWAYS for m in groups[k] if np.isfinite(m.path[1])]
+    w = run.robot.x.size
+    if not rows:
+        return ("undetermined",) * w
+    matrix = run.robot.matrix
+    out = []
+    for k in range(w):
+        if abs(matrix[k, 1] * run.robot.radius[k]) < 0.2:
+            out.append("as described")
+            continue
+        same = np.mean(
+            [np.sign(m.turns[k]) * np.sign(m.path[1]) * np.sign(matrix[k, 1]) for m in rows]
+        )
+        out.append("reversed" if same < -0.5 else "as described")
+    return tuple(out)
+
+
+def _mounting(run: Run, passes: Sequence[Pass]) -> Estimate:
+    """Yaw of the accelerometer's axes against the robot's, from ramps ahead and astern."""
+    force = run.specific_force
+    if force is None:
+        return Estimate.undetermined("°", "no accelerometer in this recording")
+    values = []
+    for p in passes:
+        if p.kind not in {"ahead", "astern"}:
+            continue
+        a, b = p.start, p.cruise_start
+        c, d = p.cruise_stop, p.stop
+        if b - a < 5 or d - c < 5:
+            continue
+        push = force[a:b, :2].mean(axis=0) - force[c:d, :2].mean(axis=0)
+        if np.hypot(*push) > 0.3:
+            sign = 1.0 if p.kind == "ahead" else -1.0
+            values.append(math.degrees(math.atan2(sign * push[1], sign * push[0])))
+    if len(values) < 3:
+        return Estimate.undetermined("°", "needs three brisk starts ahead or astern")
+    return mean_estimate(np.array(values), "°", floor=0.3)

@@ -120,10 +120,13 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
 def _split(scaled: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[int, int]]:
     """Cut a movement where its direction turns by more than 45 degrees for good."""
     n = length.size
-    strong = length > 0.35 * np.percentile(length, 90)
+    strong = length > 0.35 * np.partition(length, (9 * n) // 10)[(9 * n) // 10]
     if strong.sum() < 3:
         return [(0, n)]
     direction = scaled / np.maximum(length, 1e-9)[:, None]
+    middle = direction[strong].mean(axis=0)
+    if float(np.min(direction[strong] @ middle)) > 0.8:
+        return [(0, n)]  # never far from its mean direction: nothing to cut
     direction = smooth(direction, dt, 0.08)
     lag = max(1, round(0.3 / dt))
     if n <= 2 * lag:
@@ -156,7 +159,7 @@ def _one(
         along = np.abs(rolled[start:stop, 2])
     else:
         along = np.hypot(rolled[start:stop, 0], rolled[start:stop, 1])
-    top = float(np.percentile(along, 75))
+    top = float(np.partition(along, (3 * along.size) // 4)[(3 * along.size) // 4])
     if top <= 0:
         return None
     fast = np.flatnonzero(along >= config.cruise_share * top)

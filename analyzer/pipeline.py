@@ -1,0 +1,494 @@
+"""The one place that knows the order of the steps: read, align, cut, estimate, diagnose.
+
+Command line, report, dashboard and fleet all call it.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+import os
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from analyzer.alignment import align
+from analyzer.causes import Diagnosis, diagnose
+from analyzer.motion import Motion, PassMotion, TapedPass, describe_motion
+from analyzer.passes import find_passes
+from analyzer.quantities import CrabwiseError, Estimate, Finding, RecordingError
+from analyzer.readers import read_recording
+from analyzer.robot import Robot, load_robot
+from analyzer.run import Pass, Recording, Run
+
+SCHEMA = "crabwise-result/1"
+TAPE_COLUMNS = ("pass", "ahead_m", "left_m", "turn_deg")
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunAnalysis:
+    """Everything the analysis of one recording gives.
+
+    Attributes
+    ----------
+    robot : Robot
+        The base.
+    recording : Recording
+        As read, with how each column was taken; its samples are dropped to save memory.
+    run : Run
+        As aligned.
+    passes : tuple of Pass
+        Passes and rests.
+    motion : Motion
+        Estimates of how the base moves.
+    diagnosis : Diagnosis
+        Causes and remedies.
+    result : dict
+        The result file's content, schema ``crabwise-result/1``.
+    """
+
+    robot: Robot
+    recording: Recording
+    run: Run
+    passes: tuple[Pass, ...]
+    motion: Motion
+    diagnosis: Diagnosis
+    result: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspection:
+    """What a recording holds and what it can decide.
+
+    Attributes
+    ----------
+    recording : Recording
+        As read.
+    rates : tuple of (str, int, float, float)
+        Per source: name, samples, median rate [Hz], longest step [s].
+    run : Run or None
+        As aligned; None without a robot file or where alignment failed.
+    passes : tuple of Pass
+        Passes found.
+    decides : tuple of (str, str)
+        Question and whether this recording can answer it, with what is missing.
+    problems : tuple of str
+        Faults that keep the recording from being analysed.
+    """
+
+    recording: Recording
+    rates: tuple[tuple[str, int, float, float], ...]
+    run: Run | None
+    passes: tuple[Pass, ...]
+    decides: tuple[tuple[str, str], ...]
+    problems: tuple[str, ...]
+
+
+def write_atomically(path: str | Path, text: str) -> None:
+    """Write a text file so that a reader sees the old or the new one, never a half.
+
+    Parameters
+    ----------
+    path : str or Path
+        Target; replaced where it exists.
+    text : str
+        Content.
+
+    Raises
+    ------
+    CrabwiseError
+        Where the folder is missing or cannot be written.
+    """
+    target = Path(path)
+    try:
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(text)
+            Path(name).chmod(0o644)
+            Path(name).replace(target)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        msg = f"{path}: cannot write: {error.strerror}. Give a folder that exists and has room."
+        raise CrabwiseError(msg) from None
+
+
+def _split_tape(paths: Sequence[str | Path]) -> tuple[list[str], list[TapedPass]]:
+    """Part taped measurement tables from recordings, by their header."""
+    logs: list[str] = []
+    taped: list[TapedPass] = []
+    faults: list[str] = []
+    for path in paths:
+        file = Path(path)
+        header: list[str] = []
+        if file.is_file() and file.suffix.lower() in {".csv", ".txt"}:
+            with file.open(encoding="utf-8-sig", errors="replace") as stream:
+                header = [c.strip() for c in stream.readline().split(",")]
+        if "ahead_m" not in header or "left_m" not in header:
+            logs.append(str(path))
+            continue
+        missing = [c for c in TAPE_COLUMNS if c not in header]
+        if missing:
+            faults.append(f"{path}: taped table lacks {', '.join(missing)}; add the column")
+            continue
+        with file.open(encoding="utf-8-sig", newline="") as stream:
+            rows = csv.DictReader(stream, skipinitialspace=True)
+            for number, raw in enumerate(rows, start=2):
+                row = {str(k).strip(): v for k, v in raw.items()}
+                try:
+                    taped.append(
+                        TapedPass(
+                            number=int(row["pass"]),
+                            ahead=float(row["ahead_m"]),
+                            left=float(row["left_m"]),
+                            turn=math.radians(float(row["turn_deg"])),
+                        )
+                    )
+                except (TypeError, ValueError):
+                    faults.append(
+                        f"{path}: row {number}: found {list(row.values())}; each row is the number "
+                        "of the pass, metres ahead, metres to the left, degrees anticlockwise"
+                    )
+    if faults:
+        raise RecordingError("\n".join(faults))
+    return logs, taped
+
+
+def analyze(
+    paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
+) -> RunAnalysis:
+    """Analyse one recording: the main job.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Files or folders of one sitting; a taped table (`pass, ahead_m, left_m, turn_deg`) among
+        them stands in for the odometry reference.
+    robot_path : str or Path
+        Robot file.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    RunAnalysis
+        Run, passes, estimates, causes, remedies and the result file's content.
+
+    Raises
+    ------
+    RobotFileError, RecordingError
+        Each with one message that names everything at fault.
+    """
+    tell = progress or (lambda _text, _share: None)
+    recording, taped, run, passes = _prepared(paths, robot_path, tell)
+    robot = run.robot
+    tell("estimating motion", 0.7)
+    motion = describe_motion(run, passes, taped)
+    tell("weighing causes", 0.8)
+    diagnosis = diagnose(run, passes, motion)
+    result = _result(robot, recording, run, motion, diagnosis)
+    tell("done", 1.0)
+    return RunAnalysis(
+        robot=robot,
+        recording=recording,
+        run=run,
+        passes=passes,
+        motion=motion,
+        diagnosis=diagnosis,
+        result=result,
+    )
+
+
+def prepare(
+    paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
+) -> tuple[Run, tuple[Pass, ...]]:
+    """Read, align and cut a recording, without estimating anything.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Files or folders of one sitting.
+    robot_path : str or Path
+        Robot file.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    run : Run
+        The aligned run.
+    passes : tuple of Pass
+        Its passes.
+
+    Raises
+    ------
+    RobotFileError, RecordingError
+        Each with one message that names everything at fault.
+    """
+    _, _, run, passes = _prepared(paths, robot_path, progress or (lambda _text, _share: None))
+    return run, passes
+
+
+def _prepared(
+    paths: Sequence[str | Path], robot_path: str | Path, tell: Progress
+) -> tuple[Recording, list[TapedPass], Run, tuple[Pass, ...]]:
+    robot = load_robot(robot_path)
+    logs, taped = _split_tape(paths)
+    tell("reading", 0.0)
+    recording = read_recording(logs, robot)
+    tell("aligning", 0.4)
+    run = align(recording, robot)
+    tell("finding passes", 0.6)
+    return _without_samples(recording), taped, run, find_passes(run)
+
+
+def _without_samples(recording: Recording) -> Recording:
+    from dataclasses import replace
+
+    empty = np.empty(0)
+    return replace(
+        recording,
+        sources=tuple(replace(s, t=empty, channels={}) for s in recording.sources),
+    )
+
+
+def _pass_row(m: PassMotion, run: Run) -> dict[str, Any]:
+    turning = m.kind.startswith("turn_")
+    per_metre = 1e3 / m.distance if not turning and m.distance > 0.05 else math.nan
+    heading, rolled = math.degrees(m.path[2]), math.degrees(m.rolled[2])
+    known = run.reference is not None
+    row = {
+        "kind": m.kind,
+        "t_start": m.t_start,
+        "t_end": m.t_end,
+        "speed_m_per_s": None if turning else m.speed,
+        "turn_rate_rad_per_s": m.speed if turning else None,
+        "hard_start": m.hard_start,
+        "distance_m": m.distance,
+        "heading_change_deg": heading,
+        "rolled_deg": rolled,
+        "slipped_deg": heading - rolled,
+        "closure_mm_per_m": m.closure * per_metre,
+        "creep_mm_per_m": m.path[0] * per_metre
+        if m.kind in {"left", "right"} and known
+        else math.nan,
+    }
+    return {k: _plain(v) for k, v in row.items()}
+
+
+def _plain(value: Any) -> Any:
+    """Numbers that JSON can hold; what is not finite becomes null."""
+    if isinstance(value, (np.floating, float)):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, np.bool_):
+        return bool(value)
+    if isinstance(value, Estimate):
+        return value.as_json()
+    if isinstance(value, Finding):
+        return value.as_json()
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    return value
+
+
+def _result(
+    robot: Robot, recording: Recording, run: Run, motion: Motion, diagnosis: Diagnosis
+) -> dict[str, Any]:
+    deg = 180 / math.pi
+    reversed_lean = {
+        c["wheel"]
+        for c in diagnosis.causes
+        if c["cause"] == "roller_lean_reversed" and c["probability"] > 0.5
+    }
+    lean = [
+        "reversed"
+        if name in reversed_lean or (None in reversed_lean)
+        else ("as described" if seen == "reversed" and reversed_lean else seen)
+        for name, seen in zip(robot.wheel_names, motion.roller_lean, strict=True)
+    ]
+    relative = diagnosis.relative_radius or motion.relative_radius
+    wheels = {
+        name: {
+            "effective_radius_m": motion.wheel_radius[k],
+            "relative_radius": relative[k],
+            "slip_ratio": motion.slip_ratio[k],
+            "roller_lean": lean[k],
+            "rotation_sense": motion.rotation_sense[k],
+        }
+        for k, name in enumerate(robot.wheel_names)
+    }
+    result = {
+        "schema": SCHEMA,
+        "robot": {
+            "name": robot.name,
+            "file": robot.path,
+            "mass_kg": robot.mass_kg,
+            "drive_mode": robot.drive_mode,
+            "wheels": list(robot.wheel_names),
+        },
+        "recordings": list(recording.paths),
+        "duration_s": float(run.t[-1]),
+        "yaw_source": run.yaw_source,
+        "columns": [
+            {
+                "source": s.name,
+                "column": c.column,
+                "channel": c.channel,
+                "unit": c.unit,
+                "why": c.why,
+            }
+            for s in recording.sources
+            for c in s.columns
+        ],
+        "findings": [*run.findings, *motion.findings],
+        "passes": [_pass_row(m, run) for m in motion.passes],
+        "wheels": wheels,
+        "chassis": {
+            "yaw_lever_m": motion.yaw_lever,
+            "centre_of_mass_m": {
+                "x": diagnosis.centre_of_mass_x,
+                "y": diagnosis.centre_of_mass_y,
+            },
+            "sideways_ratio": motion.sideways_ratio,
+            "yaw_inertia_kgm2": diagnosis.yaw_inertia,
+            "effective_radius_m": motion.effective_radius,
+        },
+        "yaw_drift_deg_per_m": {
+            **motion.yaw_drift,
+            "by_speed": [
+                {
+                    "kind": b.kind,
+                    "speed_m_per_s": b.speed,
+                    "passes": b.count,
+                    "total": b.total.scaled(deg, "°/m"),
+                    "rolled": b.rolled.scaled(deg, "°/m"),
+                    "slipped": b.slipped.scaled(deg, "°/m"),
+                }
+                for b in motion.by_speed
+            ],
+        },
+        "arc_radius_m": motion.arc_radius,
+        "closure_mm_per_m": motion.closure,
+        "creep_mm_per_m": motion.creep,
+        "imu": {**run.imu, "mounting_yaw_deg": motion.mounting_yaw},
+        "causes": diagnosis.causes,
+        "remedies": diagnosis.remedies,
+        "notes": list(diagnosis.notes),
+    }
+    plain: dict[str, Any] = _plain(result)
+    return plain
+
+
+def result_text(result: dict[str, Any]) -> str:
+    """Give the result file's text: JSON without NaN, indented.
+
+    Parameters
+    ----------
+    result : dict
+        Result of `analyze`.
+
+    Returns
+    -------
+    str
+        JSON text.
+    """
+    return json.dumps(result, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def inspect(paths: Sequence[str | Path], robot_path: str | Path | None = None) -> Inspection:
+    """Look at a recording without analysing it: channels, rates, gaps, clocks, passes.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Files or folders of one sitting.
+    robot_path : str or Path, optional
+        Robot file; without it columns are recognised by name only and nothing is aligned.
+
+    Returns
+    -------
+    Inspection
+        What was found, and what it can decide.
+
+    Raises
+    ------
+    RobotFileError, RecordingError
+        Where nothing can be read at all.
+    """
+    robot = None if robot_path is None else load_robot(robot_path)
+    logs, taped = _split_tape(paths)
+    recording = read_recording(logs, robot)
+    rates = []
+    for source in recording.sources:
+        step = np.diff(source.t)
+        step = step[step > 0]
+        middle = float(np.median(step)) if step.size else math.nan
+        longest = float(step.max()) if step.size else math.nan
+        rates.append((source.name, source.t.size, 1 / middle if middle else math.nan, longest))
+    run = None
+    passes: tuple[Pass, ...] = ()
+    problems: tuple[str, ...] = ()
+    if robot is not None:
+        try:
+            run = align(recording, robot)
+            passes = find_passes(run)
+        except RecordingError as error:
+            problems = tuple(str(error).splitlines())
+    decides = () if run is None else _decides(run, passes, bool(taped))
+    return Inspection(
+        recording=_without_samples(recording),
+        rates=tuple(rates),
+        run=run,
+        passes=passes,
+        decides=decides,
+        problems=problems,
+    )
+
+
+def _decides(run: Run, passes: Sequence[Pass], taped: bool) -> tuple[tuple[str, str], ...]:
+    count: dict[str, int] = {}
+    for p in passes:
+        count[p.kind] = count.get(p.kind, 0) + 1
+    left, right = count.get("left", 0), count.get("right", 0)
+    turns = count.get("turn_left", 0) + count.get("turn_right", 0)
+    straight = count.get("ahead", 0) + count.get("astern", 0)
+    hard = sum(p.hard_start for p in passes)
+    pose = run.reference is not None or taped
+    torque = run.robot.has_motor and (run.current is not None or run.volt is not None)
+
+    def answer(*needs: tuple[bool, str]) -> str:
+        lacking = [text for held, text in needs if not held]
+        return "yes" if not lacking else "no: needs " + "; ".join(lacking)
+
+    heading = (run.yaw is not None or taped, "a gyro, a heading or a reference")
+    sides = (left >= 2 and right >= 2, "two passes and more to each side")
+    return (
+        ("yaw drift left and right", answer(heading, sides)),
+        (
+            "distance really covered, creep, sideways ratio",
+            answer((pose, "an odometry reference or a taped table"), sides),
+        ),
+        ("unequal radii", answer((straight >= 2, "passes ahead and astern"), heading)),
+        ("yaw lever", answer((turns >= 2, "turns on the spot both ways"), heading)),
+        (
+            "mass, drag and motors told apart",
+            answer(
+                (torque, "currents or volts, with motor constants in the robot file"),
+                sides,
+                (turns >= 2, "turns both ways"),
+                (hard >= 4, "four hard sideways starts and more"),
+            ),
+        ),
+    )

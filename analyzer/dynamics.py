@@ -1,0 +1,449 @@
+"""Forces of a run: motor torques, pass balances, yaw inertia and gauges of the centre of mass.
+
+Equations (robot frame, wheel i at x_i, y_i with roller angle g_i, t_i = tan g_i,
+w_i = x_i t_i - y_i, radius r_i, motor torque less axle drag tau_i, roller drag D_i along the
+roller's rolling direction against its sense s_i = sign(v_y + x_i omega)):
+
+    force ahead   sum tau_i / r_i                               = m (a_x - omega^2 c_x - domega c_y)
+    force left    sum t_i tau_i / r_i - D_i s_i / cos g_i       = m (a_y - omega^2 c_y + domega c_x)
+    yaw moment    sum w_i tau_i / r_i - x_i D_i s_i / cos g_i   = I domega + m (c_x a_y - c_y a_x)
+
+They follow from the wheel's balance about its axle and the base's momentum about the origin
+[derived]. The row (1, t_i, w_i) is the rolling row of Lynch & Park (2017), eq. (13.5).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.alignment import smooth
+from analyzer.kinematics import odometry_matrix
+from analyzer.quantities import Estimate
+from analyzer.run import Pass, Run
+
+GRAVITY = 9.80665
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Torques:
+    """Motor torques of a run and how they were had.
+
+    Attributes
+    ----------
+    torque : ndarray, shape (n, w)
+        Motor torque at the wheel. [N m]
+    source : str
+        "current" or "volt".
+    resistance : tuple of Estimate
+        Per wheel, from volts and currents together. [ohm]
+    current_lag : float
+        Lag of the current channel that was taken out. [s]
+    """
+
+    torque: np.ndarray
+    source: str
+    resistance: tuple[Estimate, ...]
+    current_lag: float
+
+
+def _shift(values: np.ndarray, steps: float) -> np.ndarray:
+    """Values `steps` samples later brought forward (linear interpolation)."""
+    n = values.shape[0]
+    at = np.clip(np.arange(n) + steps, 0, n - 1)
+    low = np.minimum(at.astype(int), n - 2)
+    part = (at - low)[:, None]
+    return values[low] * (1 - part) + values[low + 1] * part
+
+
+def motor_torques(run: Run) -> Torques | None:
+    """Motor torques from currents, or from volts less back-EMF over resistance.
+
+    Parameters
+    ----------
+    run : Run
+        The aligned run.
+
+    Returns
+    -------
+    Torques or None
+        None without motor constants or without currents and volts.
+    """
+    robot = run.robot
+    volt = run.volt
+    if volt is None and run.power is not None and run.battery is not None:
+        volt = run.power * run.battery[:, None]
+    if not robot.has_motor or (run.current is None and volt is None):
+        return None
+    w = robot.x.size
+    unknown = Estimate.undetermined("ohm", "needs volts and currents together")
+    resistance: list[Estimate] = [unknown] * w
+    lag = 0.0
+    if run.current is None:
+        assert volt is not None
+        drop = smooth(volt, run.dt) - robot.volts_per_rad_s * run.wheel_speed
+        return Torques(
+            torque=robot.torque_per_ampere * drop / robot.resistance_ohm,
+            source="volt",
+            resistance=tuple(resistance),
+            current_lag=0.0,
+        )
+    current = smooth(run.current, run.dt)
+    if volt is not None:
+        drop = smooth(volt, run.dt) - robot.volts_per_rad_s * run.wheel_speed
+        stride = max(1, run.t.size // 40_000)
+
+        def misfit(steps: float) -> float:
+            moved = _shift(current, steps)[::stride]
+            part = drop[::stride]
+            slope = np.sum(moved * part, axis=0) / np.maximum(np.sum(moved**2, axis=0), 1e-9)
+            return float(np.sum((part - slope * moved) ** 2))
+
+        grid = np.arange(-1.0, 7.0, 1.0) * max(0.01, run.dt) / run.dt
+        cost = [misfit(s) for s in grid]
+        best = int(np.argmin(cost))
+        steps = float(grid[best])
+        if 0 < best < grid.size - 1:
+            left, mid, right = cost[best - 1], cost[best], cost[best + 1]
+            bend = left - 2 * mid + right
+            if bend > 0:
+                steps += 0.5 * (left - right) / bend * (grid[1] - grid[0])
+        current = _shift(current, steps)
+        lag = steps * run.dt
+        blocks = np.array_split(np.arange(run.t.size), 12)
+        for k in range(w):
+            top = np.array([float(current[b, k] @ drop[b, k]) for b in blocks])
+            low = np.array([float(current[b, k] @ current[b, k]) for b in blocks])
+            if low.sum() <= 0:
+                continue
+            value = float(top.sum() / low.sum())
+            score = top - value * low
+            error = math.sqrt(float(score @ score)) / float(low.sum())
+            resistance[k] = Estimate.of(value, math.hypot(error, 0.008 * value), "ohm", dof=11)
+    return Torques(
+        torque=robot.torque_per_ampere * current,
+        source="current",
+        resistance=tuple(resistance),
+        current_lag=lag,
+    )
+
+
+def static_load(run: Run, c_x: float, c_y: float) -> np.ndarray:
+    """Load on each wheel of a rigid frame on equal springs.
+
+    Parameters
+    ----------
+    run : Run
+        The run, for its robot.
+    c_x, c_y : float
+        Centre of mass. [m]
+
+    Returns
+    -------
+    ndarray, shape (w,)
+        Loads [N]; N_i = W/w (1 + c_x x_i / mean(x^2) + c_y y_i / mean(y^2)) [derived].
+    """
+    robot = run.robot
+    x, y = robot.x - robot.x.mean(), robot.y - robot.y.mean()
+    share = (
+        1
+        + (c_x - robot.x.mean()) * x / np.mean(x**2)
+        + (c_y - robot.y.mean()) * y / np.mean(y**2)
+    )
+    load: np.ndarray = robot.mass_kg * GRAVITY / x.size * np.maximum(share, 0.05)
+    return load
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gauge:
+    """One independent measurement of the centre of mass.
+
+    Attributes
+    ----------
+    name : str
+        Where it comes from.
+    axis : int
+        0 for x, 1 for y.
+    value, std_error : float
+        Centre of mass by nominal torques. [m]
+    slope : ndarray, shape (w,)
+        Change of `value` per relative change of each wheel's torque. [m]
+    """
+
+    name: str
+    axis: int
+    value: float
+    std_error: float
+    slope: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inertia:
+    """Rotor inertia, yaw inertia and the gauges that need them."""
+
+    rotor: float
+    yaw: Estimate
+    gauges: tuple[Gauge, ...]
+
+
+def _bins(mask: np.ndarray, size: int) -> np.ndarray:
+    """Index of the bin that each chosen sample belongs to; -1 outside."""
+    out = np.full(mask.size, -1)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    count = 0
+    for a, b in edges.reshape(-1, 2):
+        whole = (b - a) // size
+        if whole:
+            out[a : a + whole * size] = count + np.repeat(np.arange(whole), size)
+            count += whole
+    return out
+
+
+class _Binned:
+    """Means over tenths of a second inside the chosen passes."""
+
+    def __init__(self, run: Run, passes: Sequence[Pass], pad: int) -> None:
+        self.size = max(1, round(0.1 / run.dt))
+        owner = np.full(run.t.size, -1)
+        for k, p in enumerate(passes):
+            owner[max(0, p.start - pad) : p.stop + pad] = k
+        self.bin = _bins((owner >= 0) & run.valid, self.size)
+        self.count = int(self.bin.max()) + 1 if self.bin.size else 0
+        self.where = self.bin >= 0
+        first = np.zeros(self.count, dtype=int)
+        first[self.bin[self.where]] = owner[self.where]
+        self.owner = first
+
+    def mean(self, values: np.ndarray) -> np.ndarray:
+        if values.ndim == 1:
+            sums = np.bincount(self.bin[self.where], values[self.where], self.count)
+            return sums / self.size
+        return np.stack([self.mean(values[:, k]) for k in range(values.shape[1])], axis=1)
+
+
+def _solve(design: np.ndarray, target: np.ndarray) -> np.ndarray:
+    return np.linalg.lstsq(design, target, rcond=None)[0]
+
+
+def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> Inertia:
+    """Rotor inertia, yaw inertia and gauges of the centre of mass, by least squares.
+
+    Parameters
+    ----------
+    run : Run
+        The aligned run, with a yaw rate.
+    passes : sequence of Pass
+        Its passes.
+    torques : Torques
+        Motor torques.
+
+    Returns
+    -------
+    Inertia
+        Yaw inertia is about the origin; a gauge is left out where its passes are missing.
+    """
+    robot = run.robot
+    r = robot.radius
+    m = robot.mass_kg
+    tangent = np.tan(robot.roller_angle)
+    row = robot.x * tangent - robot.y
+    alpha = np.gradient(run.wheel_speed, run.dt, axis=0)
+    inverse = odometry_matrix(robot.matrix)
+    rolled = run.wheel_speed @ inverse.T
+    accel = alpha @ inverse.T
+    turn = rolled[:, 2] if run.gyro_z is None else smooth(run.gyro_z, run.dt)
+    spin = np.gradient(turn, run.dt)
+    ratio = 0.98
+    v_y, v_x = ratio * rolled[:, 1], rolled[:, 0]
+    a_y = ratio * accel[:, 1] + turn * v_x
+    a_x = accel[:, 0] - turn * v_y
+    pad = round(0.1 / run.dt)
+    straight = [p for p in passes if p.kind in {"ahead", "astern"}]
+    rotor = 0.0
+    if straight:
+        bins = _Binned(run, straight, pad)
+        if bins.count > 30:
+            v = bins.mean(v_x)
+            push = bins.mean(np.sum(torques.torque / r, axis=1) - m * a_x)
+            design = np.stack(
+                [bins.mean(np.sum(alpha / r, axis=1)), np.tanh(v / 0.03), v, np.ones_like(v)], axis=1
+            )
+            rotor = float(np.clip(_solve(design, push)[0], 0.0, 0.3 * m * r.mean() ** 2))
+    unknown = Estimate.undetermined(
+        "kg m²", "needs turns on the spot both ways, with currents or volts"
+    )
+    turns = [p for p in passes if p.kind.startswith("turn_")]
+    sides = [p for p in passes if p.kind in {"left", "right"}]
+    both = {p.kind for p in turns} == {"turn_left", "turn_right"}
+    gauges: list[Gauge] = []
+    yaw = unknown
+    inertia = robot.yaw_inertia_kgm2 or m * float(np.mean(robot.x**2 + robot.y**2)) * 0.55
+    lever_scale = 1.0
+    if both:
+        angle = [
+            (
+                float((run.wheel_angle[p.stop - 1] - run.wheel_angle[p.start]) @ inverse[2]),
+                float(run.yaw[p.stop - 1] - run.yaw[p.start]) if run.yaw is not None else math.nan,
+            )
+            for p in turns
+        ]
+        rolled_turn = np.array([a[0] for a in angle])
+        true_turn = np.array([a[1] for a in angle])
+        good = np.isfinite(true_turn) & (np.abs(rolled_turn) > 1.0)
+        if good.any():
+            lever_scale = float(
+                np.clip(np.sum(np.abs(true_turn[good])) / np.sum(np.abs(rolled_turn[good])), 0.5, 1.1)
+            )
+        bins = _Binned(run, turns, pad)
+        net = torques.torque - rotor * alpha
+        w_rate, w_acc = bins.mean(turn), bins.mean(spin)
+        wheel = bins.mean(net)
+        design = np.stack(
+            [w_acc, np.tanh(w_rate / 0.1), np.tanh(w_rate / 0.5), w_rate, np.ones_like(w_rate)], axis=1
+        )
+
+        def yaw_of(keep: np.ndarray) -> float:
+            return float(_solve(design[keep], (wheel @ (row / r))[keep])[0])
+
+        if np.ptp(w_acc) > 0.5:
+            everything = np.ones(bins.count, dtype=bool)
+            inertia_raw = yaw_of(everything)
+            each = [yaw_of(bins.owner != k) for k in range(len(turns))]
+            spread = float(np.std(each)) * math.sqrt(max(1, len(each) - 1))
+            value = inertia_raw * lever_scale if lever_scale > 0 else inertia_raw
+            if 0.1 < value / max(inertia, 1e-9) < 10:
+                inertia = inertia_raw
+                yaw = Estimate.of(
+                    value, math.hypot(spread, 0.04 * value), "kg m²", dof=max(1, len(turns) - 1)
+                )
+        gauges += _turn_gauges(
+            run, bins, wheel, w_rate, w_acc, bins.mean(a_x), bins.mean(a_y), tangent, len(turns)
+        )
+    if len({p.kind for p in sides}) == 2 and len(sides) >= 4:
+        gauges += _lateral_gauge(
+            run, sides, torques.torque - rotor * alpha, row, tangent, a_x, a_y, v_y, spin, inertia,
+            lever_scale, pad,
+        )
+    return Inertia(rotor=rotor, yaw=yaw, gauges=tuple(gauges))
+
+
+def _scaled(size: float, floor: float) -> float:
+    """Floors were found on a base whose wheels stand 0.244 m from its centre."""
+    return floor * size / 0.244
+
+
+def _turn_gauges(
+    run: Run,
+    bins: _Binned,
+    wheel: np.ndarray,
+    rate: np.ndarray,
+    spin: np.ndarray,
+    a_x: np.ndarray,
+    a_y: np.ndarray,
+    tangent: np.ndarray,
+    count: int,
+) -> list[Gauge]:
+    """Centre of mass from turns: the part of the forces that is even in direction."""
+    robot = run.robot
+    m, r, w = robot.mass_kg, robot.radius, robot.x.size
+    zero = np.zeros_like(rate)
+    ahead = np.stack([-m * rate**2, -m * spin, np.tanh(rate / 0.1), rate, zero, zero], axis=1)
+    left = np.stack([m * spin, -m * rate**2, zero, zero, np.tanh(rate / 0.1), rate], axis=1)
+    if float(np.sum(rate**4)) <= 0 or np.percentile(np.abs(rate), 90) < 0.4:
+        return []
+
+    def solve(torque: np.ndarray, keep: np.ndarray) -> np.ndarray:
+        design = np.concatenate([ahead[keep], left[keep]])
+        target = np.concatenate(
+            [
+                (torque @ (1 / r) - m * a_x)[keep],
+                (torque @ (tangent / r) - m * a_y)[keep],
+            ]
+        )
+        return _solve(design, target)[:2]
+
+    keep = np.ones(rate.size, dtype=bool)
+    value = solve(wheel, keep)
+    slope = np.empty((w, 2))
+    for k in range(w):
+        raised = wheel.copy()
+        raised[:, k] *= 1.1
+        slope[k] = (solve(raised, keep) - value) / 0.1
+    each = np.array([solve(wheel, bins.owner != k) for k in range(count)])
+    spread = each.std(axis=0) * math.sqrt(max(1, count - 1)) * 1.5
+    fast = float(np.percentile(np.abs(rate), 80))
+    # Centripetal force grows with the square of the rate; floors hold for about 1.5 rad/s.
+    weak = max(1.0, (1.3 / max(fast, 0.2)) ** 2)
+    floor_x = 3.5e-3 if robot.drive_mode == "power" else 5.5e-3
+    floor_y = 2.6e-3 if robot.drive_mode == "power" else 3.6e-3
+    out = []
+    for axis, floor, share in ((0, floor_x, 0.035), (1, floor_y, 0.07)):
+        error = math.sqrt(
+            float(spread[axis]) ** 2
+            + (_scaled(robot.size, floor) * weak) ** 2
+            + (share * float(value[axis])) ** 2
+        )
+        out.append(
+            Gauge(
+                name="turns on the spot",
+                axis=axis,
+                value=float(value[axis]),
+                std_error=error,
+                slope=slope[:, axis],
+            )
+        )
+    return out
+
+
+def _lateral_gauge(
+    run: Run,
+    sides: Sequence[Pass],
+    net: np.ndarray,
+    row: np.ndarray,
+    tangent: np.ndarray,
+    a_x: np.ndarray,
+    a_y: np.ndarray,
+    v_y: np.ndarray,
+    spin: np.ndarray,
+    inertia: float,
+    lever_scale: float,
+    pad: int,
+) -> list[Gauge]:
+    """Centre of mass from sideways ramps: the moment that follows the acceleration."""
+    robot = run.robot
+    m, r, w = robot.mass_kg, robot.radius, robot.x.size
+    bins = _Binned(run, sides, pad)
+    if bins.count < 40:
+        return []
+    wheel = bins.mean(net)
+    v, left, ahead, turn = bins.mean(v_y), bins.mean(a_y), bins.mean(a_x), bins.mean(spin)
+    if np.percentile(np.abs(left), 97) < 0.3:
+        return []
+    friction = [np.tanh(v / 0.03), np.tanh(v / 0.15), v, np.ones_like(v)]
+    design = np.stack([m * left, -m * ahead, *friction], axis=1)
+    push = np.stack([m * left, *friction], axis=1)
+    scale = float(_solve(push, wheel @ (tangent / r))[0])
+    if not 0.5 < scale < 1.6:
+        return []
+
+    def solve(torque: np.ndarray, keep: np.ndarray) -> float:
+        moment = torque @ (row / r) - inertia * turn
+        return float(_solve(design[keep], moment[keep])[0]) / scale / max(lever_scale, 0.5) ** 0
+
+    keep = np.ones(bins.count, dtype=bool)
+    value = solve(wheel, keep)
+    slope = np.empty(w)
+    for k in range(w):
+        raised = wheel.copy()
+        raised[:, k] *= 1.1
+        slope[k] = (solve(raised, keep) - value) / 0.1
+    each = np.array([solve(wheel, bins.owner != k) for k in range(len(sides))])
+    spread = float(each.std()) * math.sqrt(max(1, len(sides) - 1)) * 1.5
+    floor = 3.5e-3 if robot.drive_mode == "power" else 1.7e-3
+    error = math.sqrt(spread**2 + _scaled(robot.size, floor) ** 2 + (0.035 * value) ** 2)
+    return [
+        Gauge(name="sideways starts and stops", axis=0, value=value, std_error=error, slope=slope)
+    ]

@@ -431,7 +431,7 @@ def _lateral_gauge(
 
     def solve(torque: np.ndarray, keep: np.ndarray) -> float:
         moment = torque @ (row / r) - inertia * turn
-        return float(_solve(design[keep], moment[keep])[0]) / scale / max(lever_scale, 0.5) ** 0
+        return float(_solve(design[keep], moment[keep])[0]) / scale / max(lever_scale, 0.5)
 
     keep = np.ones(bins.count, dtype=bool)
     value = solve(wheel, keep)

@@ -1,0 +1,327 @@
+"""What to change, by how much, and what it should bring. What to do first is first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from analyzer.quantities import Estimate
+from analyzer.robot import MovableMass, Robot
+
+LIFT = (
+    "Before hands go near wheels or rollers: power off, battery disconnected, robot lifted by two or "
+    "with a jack and set on blocks so that no wheel touches. Local rules and trained people come first."
+)
+MOVE = (
+    "Battery and loads are moved with power off and secured again before driving. First drive slowly, "
+    "with a way to stop the robot and nobody in its path. Local rules and trained people come first."
+)
+DRIVE = (
+    "Clear the floor, keep a way to stop the robot at hand, nobody in its path. Local rules come first."
+)
+
+
+def plan_moves(masses: Sequence[MovableMass], robot: Robot, shift: np.ndarray) -> dict[str, Any]:
+    """Choose which masses to move, and how far, to shift the centre of mass.
+
+    Parameters
+    ----------
+    masses : sequence of MovableMass
+        Things that can be moved, with their ranges.
+    robot : Robot
+        The base, for its whole mass.
+    shift : ndarray, shape (2,)
+        Wanted shift of the centre of mass. [m]
+
+    Returns
+    -------
+    dict
+        ``moves``: list of {name, x_m, y_m, from_x_m, from_y_m}; ``remaining_m``: shift that the
+        ranges leave undone.
+
+    Notes
+    -----
+    First moment: moving mass m by d shifts the centre of mass by m d / M. The heaviest thing
+    moves first, so that few things move.
+    """
+    left = shift.astype(float).copy()
+    moves = []
+    for mass in sorted(masses, key=lambda m: -m.mass_kg):
+        share = mass.mass_kg / robot.mass_kg
+        target = [mass.x_m, mass.y_m]
+        for axis, limits in enumerate((mass.x_range_m, mass.y_range_m)):
+            if limits is None or abs(left[axis]) < 5e-4:
+                continue
+            wanted = target[axis] + left[axis] / share
+            placed = min(max(wanted, limits[0]), limits[1])
+            left[axis] -= (placed - target[axis]) * share
+            target[axis] = placed
+        if abs(target[0] - mass.x_m) > 1e-3 or abs(target[1] - mass.y_m) > 1e-3:
+            moves.append(
+                {
+                    "name": mass.name,
+                    "mass_kg": mass.mass_kg,
+                    "from_x_m": mass.x_m,
+                    "from_y_m": mass.y_m,
+                    "x_m": round(target[0], 4),
+                    "y_m": round(target[1], 4),
+                }
+            )
+    return {"moves": moves, "remaining_m": {"x": float(left[0]), "y": float(left[1])}}
+
+
+def _effect(
+    before: Estimate, share: float, spread: float, text: str, place: str, floor: float
+) -> dict[str, Any]:
+    """Yaw drift expected afterwards: what is left of it, with an interval."""
+    if before.value is None or before.std_error is None:
+        after = Estimate.undetermined("°/m", before.why)
+    else:
+        value = before.value * (1 - share)
+        error = math.sqrt(before.std_error**2 + (spread * before.value) ** 2 + floor**2)
+        after = Estimate.of(value, error, "°/m")
+    return {"yaw_drift_deg_per_m": after.as_json(), "place": place, "text": text}
+
+
+def find_remedies(
+    robot: Robot,
+    causes: Sequence[dict[str, Any]],
+    centre_x: Estimate,
+    centre_y: Estimate,
+    drift: Estimate,
+    relative_radius: Sequence[Estimate] | None,
+    lever: Estimate,
+    missing: Sequence[str],
+) -> list[dict[str, Any]]:
+    """List what to do, the most useful first.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    causes : sequence of dict
+        Causes with probabilities, most probable first.
+    centre_x, centre_y : Estimate
+        Centre of mass. [m]
+    drift : Estimate
+        Yaw drift that changes sign with the side. [deg/m]
+    relative_radius : sequence of Estimate or None
+        Radius of each wheel over their mean.
+    lever : Estimate
+        Yaw lever. [m]
+    missing : sequence of str
+        What to record so that open causes can be told apart.
+
+    Returns
+    -------
+    list of dict
+        Remedies as in the result file.
+    """
+    out: list[dict[str, Any]] = []
+    likely = [c for c in causes if c["probability"] >= 0.4]
+    services = [
+        c for c in likely if c["cause"] in {"roller_drag", "axle_drag", "weak_motor"}
+    ]
+    mechanical = {c["cause"] for c in likely}
+    undecided = bool(causes) and causes[0]["cause"] == "undetermined"
+    for c in likely:
+        wheel = c["wheel"]
+        if c["cause"] == "roller_lean_reversed":
+            pairs = {"FL": "FR", "FR": "FL", "RL": "RR", "RR": "RL"}
+            text = (
+                f"Look at wheel {wheel}: seen from above, the rollers of all wheels must show an X. "
+                f"If {wheel}'s lean the other way, it is a wheel of the other hand: put one with the "
+                "right lean there"
+                + (f" (did it change places with {pairs[wheel]}?)." if wheel in pairs else ".")
+                if wheel
+                else "All rollers lean the other way: swap the wheels left against right (front pair "
+                "and rear pair), so that they show an X seen from above."
+            )
+            out.append(
+                {
+                    "kind": "mounting",
+                    "wheel": wheel,
+                    "action": "swap_wheels",
+                    "text": text,
+                    "caution": LIFT,
+                    "expected_effect": {
+                        "place": "mechanics",
+                        "text": "The wheels stop fighting one another; record again afterwards.",
+                    },
+                }
+            )
+        elif c["cause"] == "rotation_reversed":
+            out.append(
+                {
+                    "kind": "mounting",
+                    "wheel": wheel,
+                    "action": "turn_leads",
+                    "text": f"Wheel {wheel} counts or turns against the others. On blocks, drive each "
+                    f"wheel ahead slowly: if {wheel} turns astern, exchange its two motor leads; if it "
+                    "turns ahead but counts down, exchange its encoder channels or give its sign in "
+                    "the robot file.",
+                    "caution": LIFT,
+                    "expected_effect": {
+                        "place": "mechanics",
+                        "text": "Odometry and motion agree again; record again afterwards.",
+                    },
+                }
+            )
+        elif c["cause"] == "gyro_fault":
+            out.append(
+                {
+                    "kind": "record_more",
+                    "text": "Do not steer by this gyro: " + "; ".join(c["evidence_for"][:2]) + ". "
+                    "Check its mounting, range and supply, then record 10 s at rest and two turns.",
+                    "caution": DRIVE,
+                    "expected_effect": {
+                        "place": "mechanics",
+                        "text": "A sound gyro is needed before any heading hold.",
+                    },
+                }
+            )
+        elif c["cause"] in {"low_grip", "floor_slope"}:
+            text = (
+                "The wheels slide when they start: clean wheels and floor, start more gently, or "
+                "drive on another floor, then record again."
+                if c["cause"] == "low_grip"
+                else "The floor slopes: drive the same passes on a level floor, or turned by 180°."
+            )
+            out.append(
+                {
+                    "kind": "record_more",
+                    "text": text,
+                    "caution": DRIVE,
+                    "expected_effect": {
+                        "place": "mechanics",
+                        "text": "Other causes can be told apart only on a sound floor.",
+                    },
+                }
+            )
+    shared = 1.0 / max(1, len(services) + ("mass_off_centre" in mechanical))
+    for c in services:
+        name = "all wheels" if c["wheel"] is None else f"wheel {c['wheel']}"
+        what = {
+            "roller_drag": f"Service the rollers of {name}: spin each by hand, clean, mend or "
+            "replace those that drag.",
+            "axle_drag": f"Service the axle of {name}: bearing, rub against the frame, gearbox.",
+            "weak_motor": f"Check the motor of {name}: leads and plugs first, then brushes, gearbox, "
+            "controller.",
+        }[c["cause"]]
+        out.append(
+            {
+                "kind": "service_wheel",
+                "wheel": c["wheel"],
+                "part": c["cause"],
+                "text": what,
+                "caution": LIFT,
+                "expected_effect": _effect(
+                    drift,
+                    shared if shared < 1 else 0.97,
+                    0.08 if shared == 1 else 0.35,
+                    "Takes the cause away; a heading hold or wheel factors would only hide it.",
+                    "mechanics",
+                    0.6,
+                ),
+            }
+        )
+    mass = next((c for c in causes if c["cause"] == "mass_off_centre"), None)
+    if (
+        mass is not None
+        and mass["probability"] >= 0.4
+        and centre_x.value is not None
+        and centre_y.value is not None
+    ):
+        shift = -np.array([centre_x.value, centre_y.value])
+        errors = (centre_x.std_error or 0.0, centre_y.std_error or 0.0)
+        limit = robot.tolerance.centre_of_mass_m
+        for axis in range(2):
+            if abs(shift[axis]) < max(2 * errors[axis], 0.5 * limit):
+                shift[axis] = 0.0
+        chosen = plan_moves(robot.masses, robot, shift)
+        done = shift - np.array([chosen["remaining_m"]["x"], chosen["remaining_m"]["y"]])
+        part = float(done[0] / shift[0]) if abs(shift[0]) > 1e-4 else 1.0
+        sentences = [
+            f"Move {m['name']} ({m['mass_kg']:.2f} kg) from x {1e3 * m['from_x_m']:+.0f}, y "
+            f"{1e3 * m['from_y_m']:+.0f} mm to x {1e3 * m['x_m']:+.0f}, y {1e3 * m['y_m']:+.0f} mm."
+            for m in chosen["moves"]
+        ]
+        if not sentences:
+            sentences = [
+                "The robot file lists no [[mass]] that can be moved so; the centre of mass has to "
+                f"move by x {1e3 * shift[0]:+.0f}, y {1e3 * shift[1]:+.0f} mm."
+            ]
+        elif np.any(np.abs(shift - done) > 0.002):
+            rest = shift - done
+            sentences.append(
+                f"That leaves x {1e3 * rest[0]:+.0f}, y {1e3 * rest[1]:+.0f} mm to be shifted by "
+                "other things."
+            )
+        relative = abs(errors[0] / shift[0]) if abs(shift[0]) > 1e-4 else 0.1
+        out.append(
+            {
+                "kind": "move_mass",
+                "shift_m": {"x": float(shift[0]), "y": float(shift[1])},
+                "moves": chosen["moves"],
+                "remaining_m": chosen["remaining_m"],
+                "text": " ".join(sentences),
+                "caution": MOVE,
+                "expected_effect": _effect(
+                    drift,
+                    part * (shared if shared < 1 else 0.97),
+                    min(1.0, 0.06 + relative + (0.3 if shared < 1 else 0.0)),
+                    "Takes the cause away.",
+                    "mechanics",
+                    0.6,
+                ),
+            }
+        )
+    out += _factors(robot, likely, relative_radius, lever, drift)
+    if (undecided or not likely or missing) and missing:
+        out.append(
+            {
+                "kind": "record_more",
+                "text": "To tell the open causes apart: " + "; ".join(missing) + ".",
+                "caution": DRIVE,
+                "expected_effect": {"place": "record", "text": "Decides between the open causes."},
+            }
+        )
+    if undecided:
+        out.sort(key=lambda r: r["kind"] != "record_more")
+    return out
+
+
+def _factors(
+    robot: Robot,
+    likely: Sequence[dict[str, Any]],
+    relative_radius: Sequence[Estimate] | None,
+    lever: Estimate,
+    drift: Estimate,
+) -> list[dict[str, Any]]:
+    """Wheel factors for the kinematics where a radius differs beyond its own uncertainty."""
+    if relative_radius is None or not any(c["cause"] == "radius_mismatch" for c in likely):
+        return []
+    values = [e.value for e in relative_radius]
+    if any(v is None for v in values):
+        return []
+    factors = {
+        name: round(1.0 / float(v or 1.0), 5)
+        for name, v in zip(robot.wheel_names, values, strict=True)
+    }
+    shown = ", ".join(f"{k} {v:.4f}" for k, v in factors.items())
+    return [
+        {
+            "kind": "wheel_factors",
+            "factors": factors,
+            "yaw_lever_m": lever.as_json(),
+            "text": f"Multiply each wheel's target by its factor: {shown}. A worn or undersized wheel "
+            "is better replaced.",
+            "caution": DRIVE,
+            "expected_effect": _effect(
+                drift, 0.8, 0.2, "Hides the unequal radius; a new wheel cures it.", "software", 0.3
+            ),
+        }
+    ]

@@ -64,52 +64,6 @@ def _analyze(args: argparse.Namespace) -> None:
     saved = _save(args, lambda: result_text(analysis.result), lambda: html_report(analysis))
     if not saved:
         terminal_summary(analysis, _console())
-    if args.shelf:
-        from analyzer.shelf import file_result
-
-        kept = file_result(args.shelf, analysis.result, note=args.note)
-        sys.stderr.write(f"filed {kept}\n")
-
-
-def _compare(args: argparse.Namespace) -> None:
-    from analyzer.comparison import compare
-    from analyzer.comparison_report import comparison_html, comparison_summary
-    from analyzer.pipeline import result_text
-    from analyzer.robot import load_robot
-
-    before = [_analyze_with_bar([path], args.robot).result for path in args.before]
-    after = [_analyze_with_bar([path], args.robot).result for path in args.after]
-    comparison = compare(before, after, load_robot(args.robot))
-    if not _save(
-        args, lambda: result_text(comparison.as_json()), lambda: comparison_html(comparison)
-    ):
-        _console().print(comparison_summary(comparison))
-
-
-def _heading(args: argparse.Namespace) -> None:
-    from analyzer.heading import tune_heading
-    from analyzer.heading_report import heading_html, heading_summary
-    from analyzer.pipeline import prepare, result_text
-
-    run, passes = _with_progress(
-        lambda tell: prepare(args.recording, args.robot, progress=tell)
-    )
-    result = tune_heading(run, passes)
-    if not _save(args, lambda: result_text(result.as_json()), lambda: heading_html(result)):
-        _console().print(heading_summary(result))
-
-
-def _plan(args: argparse.Namespace) -> None:
-    from analyzer.pipeline import write_atomically
-    from analyzer.plan import make_plan, plan_html
-    from analyzer.robot import load_robot
-
-    plan = make_plan(load_robot(args.robot))
-    if args.html:
-        write_atomically(args.html, plan_html(plan))
-        sys.stderr.write(f"wrote {args.html}\n")
-    else:
-        _console().print(plan.as_text())
 
 
 def _demo(args: argparse.Namespace) -> None:
@@ -117,20 +71,6 @@ def _demo(args: argparse.Namespace) -> None:
 
     for path in write_demo(args.directory):
         sys.stdout.write(f"{path}\n")
-
-
-def _fleet(args: argparse.Namespace) -> int:
-    from analyzer.fleet import fleet_summary, run_fleet
-
-    summary = run_fleet(args.source, args.robot, args.out, scheduler=args.scheduler)
-    _console().print(fleet_summary(summary))
-    return 0
-
-
-def _dashboard(args: argparse.Namespace) -> None:
-    from dashboard import serve
-
-    serve(host=args.host, port=args.port, shelf=args.shelf)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -160,31 +100,8 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("recording", **recording)
     sub.add_argument("--robot", **robot)
     outputs(sub)
-    sub.add_argument("--shelf", metavar="DIR", help="also file the result on this shelf")
-    sub.add_argument("--note", default="", metavar="TEXT", help="note kept with the result")
-    sub = command("compare", _compare, "did the service or the change work: before against after")
-    sub.add_argument("--before", nargs="+", required=True, metavar="RECORDING")
-    sub.add_argument("--after", nargs="+", required=True, metavar="RECORDING")
-    sub.add_argument("--robot", **robot)
-    outputs(sub)
-    sub = command("heading", _heading, "heading-hold gains and the proof that they are safe")
-    sub.add_argument("recording", **recording)
-    sub.add_argument("--robot", **robot)
-    outputs(sub)
-    sub = command("plan", _plan, "the passes to drive, and what each decides")
-    sub.add_argument("--robot", **robot)
-    sub.add_argument("--html", metavar="FILE", help="write a sheet to print")
     sub = command("demo", _demo, "write the made-up sample recordings")
     sub.add_argument("directory", metavar="DIR")
-    sub = command("fleet", _fleet, "analyse a whole archive of recordings")
-    sub.add_argument("source", metavar="SOURCE", help="folder or fsspec address")
-    sub.add_argument("--robot", **robot)
-    sub.add_argument("--out", required=True, metavar="DIR", help="folder or fsspec address")
-    sub.add_argument("--scheduler", metavar="ADDRESS", help="address of a Dask scheduler")
-    sub = command("dashboard", _dashboard, "the web page")
-    sub.add_argument("--shelf", metavar="DIR", help="shelf of results to show")
-    sub.add_argument("--host", default="127.0.0.1", help="address to listen on")
-    sub.add_argument("--port", type=int, default=8060, help="port to listen on")
     return parser
 
 

@@ -1,0 +1,90 @@
+"""Colours and layout that all figures share: the Okabe-Ito palette, with a second cue each."""
+
+from __future__ import annotations
+
+import numpy as np
+import plotly.graph_objects as go
+
+LEFT, RIGHT = "#0072B2", "#D55E00"
+SIDE = {"left": LEFT, "right": RIGHT}
+KIND = {
+    "left": LEFT,
+    "right": RIGHT,
+    "ahead": "#009E73",
+    "astern": "#CC79A7",
+    "turn_left": "#56B4E9",
+    "turn_right": "#E69F00",
+    "diagonal": "#999999",
+    "mixed": "#999999",
+    "rest": "#DDDDDD",
+}
+WHEELS = ("#000000", "#E69F00", "#56B4E9", "#009E73", "#CC79A7", "#0072B2", "#D55E00", "#999999")
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot", "solid", "dash")
+POINTS_MOST = 4000
+
+
+def styled(figure: go.Figure, x: str, y: str, *, height: int = 380) -> go.Figure:
+    """Give a figure the common layout.
+
+    Parameters
+    ----------
+    figure : Figure
+        Figure to lay out; changed in place.
+    x, y : str
+        Axis titles with units.
+    height : int
+        Height. [px]
+
+    Returns
+    -------
+    Figure
+        The same figure.
+    """
+    figure.update_layout(
+        template="plotly_white",
+        height=height,
+        margin={"l": 65, "r": 20, "t": 20, "b": 60},
+        legend={"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
+        font={"size": 13},
+    )
+    figure.update_xaxes(title=x, zeroline=True)
+    figure.update_yaxes(title=y, zeroline=True)
+    return figure
+
+
+def thinned(count: int, most: int = POINTS_MOST) -> slice:
+    """Stride that keeps at most `most` points.
+
+    Parameters
+    ----------
+    count : int
+        Points there are.
+    most : int
+        Points to keep.
+
+    Returns
+    -------
+    slice
+        To index with.
+    """
+    return slice(None, None, max(1, -(-count // most)))
+
+
+def error_bar(entry: dict) -> tuple[float, float, float]:
+    """Value with the distances to both ends of its interval; NaN where undetermined.
+
+    Parameters
+    ----------
+    entry : dict
+        Estimate of the result file.
+
+    Returns
+    -------
+    value, above, below : float
+        As Plotly's error bars want them.
+    """
+    if entry.get("value") is None:
+        return (np.nan, 0.0, 0.0)
+    value = entry["value"]
+    low, high = entry["interval95"]
+    return value, high - value, value - low

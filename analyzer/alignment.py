@@ -433,7 +433,9 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         ts = ts + offsets[id(part)]
         if uses_count(k):
             per_turn = float(robot.counts_per_turn[k])
-            most = config.wheel_speed_most * per_turn / (2 * math.pi) * float(np.median(np.diff(ts)))
+            most = (
+                config.wheel_speed_most * per_turn / (2 * math.pi) * float(np.median(np.diff(ts)))
+            )
             values, bits, resets = unwrap_counter(values, max(most, 50.0))
             if bits:
                 findings.append(
@@ -469,12 +471,14 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 )
             )
         angle[:, k] -= angle[0, k]
-    wheel_speed = smooth(np.gradient(angle, dt, axis=0), dt)
+    wheel_speed = smooth(np.asarray(np.gradient(angle, dt, axis=0)), dt)
     rolled = wheel_speed @ odometry_matrix(robot.matrix).T
     rolled_speed = np.hypot(rolled[:, 0], rolled[:, 1])
-    quantum = np.nanmax(2 * math.pi / robot.counts_per_turn) if np.isfinite(
-        robot.counts_per_turn
-    ).any() else 0.0
+    quantum = (
+        np.nanmax(2 * math.pi / robot.counts_per_turn)
+        if np.isfinite(robot.counts_per_turn).any()
+        else 0.0
+    )
     still = np.all(np.abs(wheel_speed) < max(config.rest_speed, 2.0 * quantum), axis=1) & valid
 
     def gridded(name: str, *, lag: float = 0.0) -> np.ndarray | None:
@@ -588,7 +592,10 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         _gyro_against(reference[:, 2], gyro, t, dt, imu, findings)
         yaw, yaw_source = _heading(reference[:, 2], gyro, dt, imu), "reference"
     elif gyro is not None:
-        yaw, yaw_source = np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)]), "gyro"
+        yaw, yaw_source = (
+            np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)]),
+            "gyro",
+        )
     elif yaw_imu is not None:
         yaw, yaw_source = yaw_imu, "imu yaw"
 
@@ -605,9 +612,9 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     if any(f"cmd_{q}" in where for q in ("v_x", "v_y", "omega_z")):
         command = np.zeros((n, 3))
         for k, q in enumerate(("v_x", "v_y", "omega_z")):
-            values = gridded(f"cmd_{q}")
-            if values is not None:
-                command[:, k] = values
+            asked = gridded(f"cmd_{q}")
+            if asked is not None:
+                command[:, k] = asked
     force = None
     axes = [gridded(f"f_{q}") for q in "xyz"]
     if axes[0] is not None and axes[1] is not None:
@@ -708,7 +715,9 @@ def _gyro_bias(
 ) -> tuple[np.ndarray, dict[str, Estimate]]:
     trim = max(1, round(0.1 / dt))
     rests = [
-        (a + trim, b - trim) for a, b in _spans(still) if (b - a - 2 * trim) * dt >= config.rest_time
+        (a + trim, b - trim)
+        for a, b in _spans(still)
+        if (b - a - 2 * trim) * dt >= config.rest_time
     ]
     if not rests:
         why = "the base never rests for half a second; let it stand for 3 s at the start"
@@ -944,7 +953,7 @@ def _reference(
             )
         )
     if len(columns) == 2 and "ref_yaw" in where:
-        other = where["ref_yaw"]
-        tt, yaw = _series(other, "ref_yaw")
-        pose[:, 2] = np.interp(t, tt + offsets[id(other)] - lag, np.unwrap(yaw))
+        heading = where["ref_yaw"]
+        tt, yaw = _series(heading, "ref_yaw")
+        pose[:, 2] = np.interp(t, tt + offsets[id(heading)] - lag, np.unwrap(yaw))
     return pose, ""

@@ -90,9 +90,7 @@ def _odd(values: np.ndarray, signs: np.ndarray) -> np.ndarray:
     return mean
 
 
-def pass_groups(
-    run: Run, passes: Sequence[Pass], motion: Motion, torques: Torques
-) -> list[Group]:
+def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torques) -> list[Group]:
     """Gather the passes by kind and speed and take the part that is odd in direction.
 
     Parameters
@@ -209,8 +207,10 @@ class Model:
         if side:
             push = float(side[0].torque @ (self.tangent / robot.radius))
             push -= float(np.sum(self.axle0 / robot.radius))
-            drag = max(push, 0.01 * self.weight) / float(np.sum(1 / self.cosine)) / (
-                self.weight / self.w
+            drag = (
+                max(push, 0.01 * self.weight)
+                / float(np.sum(1 / self.cosine))
+                / (self.weight / self.w)
             )
         self.drag0 = drag
         rollers = robot.rollers
@@ -323,9 +323,7 @@ class Model:
                 left = push @ self.tangent - rub.sum(axis=1) - m * group.accel[1] * (not turn)
                 moment = push @ self.row - rub @ robot.x
                 if not turn:
-                    moment = moment - m * (
-                        c_x[:, 0] * group.accel[1] - c_y[:, 0] * group.accel[0]
-                    )
+                    moment = moment - m * (c_x[:, 0] * group.accel[1] - c_y[:, 0] * group.accel[0])
                 out += [left / error, moment / (error * self.lever)]
             if white is None:
                 continue
@@ -521,7 +519,12 @@ def drift_odd(motion: Motion) -> Estimate:
         Undetermined where a side or the heading is missing.
     """
     left, right = motion.yaw_drift["left"]["total"], motion.yaw_drift["right"]["total"]
-    if left.value is None or right.value is None or left.std_error is None or right.std_error is None:
+    if (
+        left.value is None
+        or right.value is None
+        or left.std_error is None
+        or right.std_error is None
+    ):
         return Estimate.undetermined("°/m", left.why or right.why)
     return Estimate.of(
         (left.value - right.value) / 2, math.hypot(left.std_error, right.std_error) / 2, "°/m"
@@ -729,7 +732,7 @@ def find_gates(
 
                 scores = np.array([misfit(k) for k in range(len(names))])
                 best = int(np.argmin(scores))
-                if misfit(None) > scores[best] + 2 and scores[best] < 30:
+                if misfit(None) > scores[best] + 8 and scores[best] < 30:
                     shares = np.exp(-0.5 * (scores - scores[best]))
                     probability = float(0.95 * shares[best] / shares.sum())
                     out.append(
@@ -750,9 +753,7 @@ def find_gates(
                             cause="roller_drag",
                             wheel=None,
                             probability=0.85,
-                            magnitude=Estimate.of(
-                                share * weight, 0.05 * share * weight, "N"
-                            ),
+                            magnitude=Estimate.of(share * weight, 0.05 * share * weight, "N"),
                             evidence=f"sideways the motors push {100 * share:.0f} % of the weight "
                             "(12-17 % is usual), alike on all wheels",
                             void=False,
@@ -785,9 +786,7 @@ def find_gates(
                     cause="floor_slope",
                     wheel=None,
                     probability=min(0.95, size / SLOPE_SHARE - 0.4),
-                    magnitude=Estimate.of(
-                        math.degrees(math.asin(min(1.0, size))), 0.3, "°"
-                    ),
+                    magnitude=Estimate.of(math.degrees(math.asin(min(1.0, size))), 0.3, "°"),
                     evidence=f"{100 * size:.1f} % of the weight pulls the same way whatever the "
                     f"direction of travel (uphill at {towards:+.0f}° from ahead)",
                     void=False,
@@ -807,7 +806,9 @@ def _gyro_gates(run: Run, motion: Motion) -> list[Gate]:
     steps = np.abs(np.diff(run.gyro_z)) < 1e-9
     moving = np.max(np.abs(run.wheel_speed), axis=1)[1:] > 0.5
     if moving.any() and float(np.mean(steps[moving])) > 0.1:
-        why = f"the gyro does not change in {100 * np.mean(steps[moving]):.0f} % of the driving time"
+        why = (
+            f"the gyro does not change in {100 * np.mean(steps[moving]):.0f} % of the driving time"
+        )
     elif scale is not None and scale.value is not None and scale.std_error is not None:
         if abs(scale.value - 1) > 0.015 + 3 * scale.std_error:
             why = f"the gyro reads {100 * (scale.value - 1):+.1f} % against the reference heading"
@@ -817,9 +818,7 @@ def _gyro_gates(run: Run, motion: Motion) -> list[Gate]:
         if not 0.85 < ratio < 1.12:
             why = f"in turns the gyro shows {ratio:.2f} of what the wheels roll (0.95-1.0 is usual)"
             size = Estimate.of(ratio, 0.03, "")
-    if not why and any(
-        f.channel == "omega_z" and "wanders" in f.text for f in run.findings
-    ):
+    if not why and any(f.channel == "omega_z" and "wanders" in f.text for f in run.findings):
         why = next(f.text for f in run.findings if "wanders" in f.text)
         if bias is not None:
             size = bias
@@ -893,8 +892,12 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
     entries: dict[tuple[str, str | None], dict[str, Any]] = {}
 
     def add(
-        cause: str, wheel: str | None, probability: float, magnitude: Estimate,
-        evidence: Sequence[str], against: Sequence[str] = (),
+        cause: str,
+        wheel: str | None,
+        probability: float,
+        magnitude: Estimate,
+        evidence: Sequence[str],
+        against: Sequence[str] = (),
     ) -> None:
         key = (cause, wheel)
         if key in entries and entries[key]["probability"] >= probability:
@@ -978,9 +981,7 @@ def _scale_gauges(run: Run) -> list[Gauge]:
     ]
 
 
-def _centre(
-    model: Model, fits: Sequence[Fitted], gauges: Sequence[Gauge], axis: int
-) -> Estimate:
+def _centre(model: Model, fits: Sequence[Fitted], gauges: Sequence[Gauge], axis: int) -> Estimate:
     if not any(g.axis == axis for g in gauges):
         name = "hard" if axis == 0 else "turns"
         return Estimate.undetermined("m", "needs: " + WOULD_DECIDE[name])
@@ -1044,9 +1045,7 @@ def _add_fits(
                 f"{2e3 * g.std_error:.0f} mm"
                 for g in model.gauges
             ]
-        against = (
-            [] if best in own else [_why(model, best, max(own, key=lambda f: f.share))]
-        )
+        against = [] if best in own else [_why(model, best, max(own, key=lambda f: f.share))]
         add(cause, wheel, others * share, magnitude, for_it, against)
     if hidden > 0:
         add(
@@ -1077,9 +1076,7 @@ def _why(model: Model, better: Fitted, worse: Fitted) -> str:
     )
 
 
-def _magnitude(
-    model: Model, own: Sequence[Fitted], cause: str, wheel: str | None
-) -> Estimate:
+def _magnitude(model: Model, own: Sequence[Fitted], cause: str, wheel: str | None) -> Estimate:
     pick = np.zeros(model.size)
     if cause == "mass_off_centre":
         place = [averaged(own, np.eye(model.size)[axis]) for axis in range(2)]
@@ -1110,9 +1107,7 @@ def _magnitude(
     return Estimate.of(torque, torque * error, "N m")
 
 
-def _without_motors(
-    run: Run, motion: Motion, drift: Estimate, others: float, add: Any
-) -> None:
+def _without_motors(run: Run, motion: Motion, drift: Estimate, others: float, add: Any) -> None:
     """Without motor data: what motion alone can say, and the open group by name."""
     limit = run.robot.tolerance.yaw_drift_deg_per_m
     closure = [e.value for e in motion.closure.values() if e.value is not None]
@@ -1121,7 +1116,9 @@ def _without_motors(
     unknown = Estimate.undetermined("", "needs motor currents or volts")
     group = "mass off centre, roller drag, axle drag and a weak motor look alike"
     if run.robot.drive_mode == "power" and not loud and not twisted and drift.value is not None:
-        add("none", None, 0.7 * others, unknown, [f"yaw drift {drift} and closure within tolerance"])
+        add(
+            "none", None, 0.7 * others, unknown, [f"yaw drift {drift} and closure within tolerance"]
+        )
         add("undetermined", None, 0.25 * others, unknown, ["no motor currents or volts"])
         return
     said = f"yaw drift {drift}" if drift.value is not None else "no heading in this recording"

@@ -226,8 +226,14 @@ def _unit_suffix(words: list[str]) -> tuple[str, list[str], float]:
     for length, table in ((2, PAIRS),):
         if len(words) > length and tuple(words[-length:]) in table:
             return table[tuple(words[-length:])], words[:-length], scale  # type: ignore[index]
-    if len(words) > 1 and words[-1] in SUFFIXES and not (
-        words[-1] in {"a", "v", "g", "m", "s"} and len(words[-2]) == 1 and words[-2] not in "xyz"
+    if (
+        len(words) > 1
+        and words[-1] in SUFFIXES
+        and not (
+            words[-1] in {"a", "v", "g", "m", "s"}
+            and len(words[-2]) == 1
+            and words[-2] not in "xyz"
+        )
     ):
         return SUFFIXES[words[-1]], words[:-1], scale
     return "", words, scale
@@ -317,7 +323,7 @@ def recognise(name: str, robot: Robot | None) -> Taken:
         return Taken(channel="", why="no name")
     unit, core, scale = _unit_suffix(words)
     joined = " ".join(core)
-    bag = "/" in name or name.startswith("field.") or name.startswith(".") or "." in name
+    bag = "/" in name or "." in name
     if "seq" in core or "frame" in core or "covariance" in joined or "std" in core:
         return Taken(channel="", why="not a measurement")
     if "stamp" in core and bag:
@@ -360,12 +366,14 @@ def _of_wheel(
         return Taken(channel="", why="not a channel of this analysis")
     if said & COMMAND:
         if unit or scaled:
-            return Taken(
-                channel=f"target_{wheel}", unit=(unit or "rad/s") + scaled, why="name"
-            ) if unit else Taken(
-                channel="",
-                why=f"target of {wheel}: give its unit (rad/s, rpm) in the robot file",
-                asks=True,
+            return (
+                Taken(channel=f"target_{wheel}", unit=(unit or "rad/s") + scaled, why="name")
+                if unit
+                else Taken(
+                    channel="",
+                    why=f"target of {wheel}: give its unit (rad/s, rpm) in the robot file",
+                    asks=True,
+                )
             )
         return Taken(channel=f"target_{wheel}", unit="", why="name")
     if said & {"pwm", "duty", "power", "pow", "effort"}:
@@ -400,28 +408,35 @@ def _of_body(name: str, core: list[str], unit: str, bag: bool) -> Taken:
         axis = _twist_axis(core)
         if axis:
             return Taken(channel=f"cmd_{axis}", unit=unit, why="name of a commanded twist")
-    if said & {"gyro", "gyroscope"} or "angular velocity" in " ".join(core) or re.fullmatch(
-        r"g[xyz]|gyro[xyz]|w ?[xyz]", joined
-    ) and (joined[0] == "g" or "_" in name and unit):
+    if (
+        said & {"gyro", "gyroscope"}
+        or "angular velocity" in " ".join(core)
+        or (
+            re.fullmatch(r"g[xyz]|gyro[xyz]|w ?[xyz]", joined)
+            and (joined[0] == "g" or ("_" in name and unit))
+        )
+    ):
         axis = last[-1] if last[-1] in AXIS else ""
         if axis:
             default = "rad/s" if bag and "angular" in said else unit
             return Taken(channel=f"omega_{axis}", unit=unit or default, why="name of a gyro axis")
-    if core[0] == "omega" and last in AXIS or joined in {"omegax", "omegay", "omegaz"}:
+    if (core[0] == "omega" and last in AXIS) or joined in {"omegax", "omegay", "omegaz"}:
         return Taken(channel=f"omega_{joined[-1]}", unit=unit, why="name of a gyro axis")
     if (
         said & {"acc", "accel", "acceleration", "accelerometer"}
         or re.fullmatch(r"a[xyz]|acc[xyz]|accel[xyz]|f[xyz]", joined)
     ) and last[-1] in AXIS:
         default = "m/s^2" if bag and "linear" in said else unit
-        return Taken(channel=f"f_{last[-1]}", unit=unit or default, why="name of an accelerometer axis")
+        return Taken(
+            channel=f"f_{last[-1]}", unit=unit or default, why="name of an accelerometer axis"
+        )
     if said & {"odom", "est", "estimate", "estimated", "odometry"} and not bag:
         return Taken(
             channel="",
             why="an odometry of the wheels is no reference; if it comes from free tracking wheels "
             "or another sensor, map it to ref_x, ref_y, ref_yaw in the robot file",
         )
-    if said & REFERENCE or joined in {"xm", "ym", "x", "y"} and unit in {"m", "mm", "cm"}:
+    if said & REFERENCE or (joined in {"xm", "ym", "x", "y"} and unit in {"m", "mm", "cm"}):
         if last in {"x", "y"}:
             default = "m" if bag else unit
             return Taken(channel=f"ref_{last}", unit=unit or default, why="name of a pose")

@@ -91,8 +91,12 @@ def _parser() -> argparse.ArgumentParser:
         sub.add_argument("--json", metavar="FILE", help="write the result as JSON")
         sub.add_argument("--html", metavar="FILE", help="write a report with figures")
 
-    recording = {"nargs": "+", "metavar": "RECORDING", "help": "file or folder of one sitting"}
-    robot = {"required": True, "metavar": "FILE", "help": "robot file (TOML)"}
+    recording: dict[str, Any] = {
+        "nargs": "+",
+        "metavar": "RECORDING",
+        "help": "file or folder of one sitting",
+    }
+    robot: dict[str, Any] = {"required": True, "metavar": "FILE", "help": "robot file (TOML)"}
     sub = command("inspect", _inspect, "is it usable: channels, rates, gaps, clocks, passes")
     sub.add_argument("recording", **recording)
     sub.add_argument("--robot", metavar="FILE", help="robot file (TOML)")

@@ -149,9 +149,7 @@ def static_load(run: Run, c_x: float, c_y: float) -> np.ndarray:
     robot = run.robot
     x, y = robot.x - robot.x.mean(), robot.y - robot.y.mean()
     share = (
-        1
-        + (c_x - robot.x.mean()) * x / np.mean(x**2)
-        + (c_y - robot.y.mean()) * y / np.mean(y**2)
+        1 + (c_x - robot.x.mean()) * x / np.mean(x**2) + (c_y - robot.y.mean()) * y / np.mean(y**2)
     )
     load: np.ndarray = robot.mass_kg * GRAVITY / x.size * np.maximum(share, 0.05)
     return load
@@ -269,7 +267,8 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
             v = bins.mean(v_x)
             push = bins.mean(np.sum(torques.torque / r, axis=1) - m * a_x)
             design = np.stack(
-                [bins.mean(np.sum(alpha / r, axis=1)), np.tanh(v / 0.03), v, np.ones_like(v)], axis=1
+                [bins.mean(np.sum(alpha / r, axis=1)), np.tanh(v / 0.03), v, np.ones_like(v)],
+                axis=1,
             )
             rotor = float(np.clip(_solve(design, push)[0], 0.0, 0.3 * m * r.mean() ** 2))
     unknown = Estimate.undetermined(
@@ -295,14 +294,17 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
         good = np.isfinite(true_turn) & (np.abs(rolled_turn) > 1.0)
         if good.any():
             lever_scale = float(
-                np.clip(np.sum(np.abs(true_turn[good])) / np.sum(np.abs(rolled_turn[good])), 0.5, 1.1)
+                np.clip(
+                    np.sum(np.abs(true_turn[good])) / np.sum(np.abs(rolled_turn[good])), 0.5, 1.1
+                )
             )
         bins = _Binned(run, turns, pad)
         net = torques.torque - rotor * alpha
         w_rate, w_acc = bins.mean(turn), bins.mean(spin)
         wheel = bins.mean(net)
         design = np.stack(
-            [w_acc, np.tanh(w_rate / 0.1), np.tanh(w_rate / 0.5), w_rate, np.ones_like(w_rate)], axis=1
+            [w_acc, np.tanh(w_rate / 0.1), np.tanh(w_rate / 0.5), w_rate, np.ones_like(w_rate)],
+            axis=1,
         )
 
         def yaw_of(keep: np.ndarray) -> float:
@@ -324,8 +326,18 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
         )
     if len({p.kind for p in sides}) == 2 and len(sides) >= 4:
         gauges += _lateral_gauge(
-            run, sides, torques.torque - rotor * alpha, row, tangent, a_x, a_y, v_y, spin, inertia,
-            lever_scale, pad,
+            run,
+            sides,
+            torques.torque - rotor * alpha,
+            row,
+            tangent,
+            a_x,
+            a_y,
+            v_y,
+            spin,
+            inertia,
+            lever_scale,
+            pad,
         )
     return Inertia(rotor=rotor, yaw=yaw, gauges=tuple(gauges))
 

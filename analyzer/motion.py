@@ -491,9 +491,7 @@ def describe_motion(
         arc[kind] = _arc(yaw_drift[kind]["total"])
     sideways = [m for k in SIDEWAYS for m in groups[k]]
     if absolute and sideways:
-        ratio = mean_estimate(
-            np.array([m.path[1] / m.rolled[1] for m in sideways]), "", floor=5e-4
-        )
+        ratio = mean_estimate(np.array([m.path[1] / m.rolled[1] for m in sideways]), "", floor=5e-4)
     else:
         ratio = Estimate.undetermined(
             "", "needs sideways passes and an odometry reference or a tape"
@@ -524,9 +522,7 @@ def _drift(kind: str, rows: Sequence[PassMotion], config: MotionConfig) -> Drift
     distance = np.array([m.distance for m in rows])
 
     def part(values: np.ndarray) -> Estimate:
-        return _ratio(
-            values, distance, "rad/m", 1.0, config.yaw_floor, config.yaw_floor_share
-        )
+        return _ratio(values, distance, "rad/m", 1.0, config.yaw_floor, config.yaw_floor_share)
 
     total = np.array([m.path[2] for m in rows])
     rolled = np.array([m.rolled[2] for m in rows])

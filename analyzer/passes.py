@@ -101,9 +101,7 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
     out: list[Pass] = []
     for a, b in _spans(~moving):
         if (b - a) * dt >= config.shortest:
-            out.append(
-                Pass(kind="rest", start=a, stop=b, cruise_start=a, cruise_stop=b, speed=0.0)
-            )
+            out.append(Pass(kind="rest", start=a, stop=b, cruise_start=a, cruise_stop=b, speed=0.0))
     least = round(config.shortest / dt)
     for a, b in _spans(moving):
         if rim[a:b].max() < config.speed_start or b - a < least:

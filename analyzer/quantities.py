@@ -69,9 +69,7 @@ class Estimate:
     why: str = ""
 
     @classmethod
-    def of(
-        cls, value: float, std_error: float, unit: str, *, dof: float = math.inf
-    ) -> Estimate:
+    def of(cls, value: float, std_error: float, unit: str, *, dof: float = math.inf) -> Estimate:
         """Build an estimate whose 95 % interval is Student's t at `dof` degrees of freedom.
 
         Parameters

@@ -19,9 +19,7 @@ MOVE = (
     "Battery and loads are moved with power off and secured again before driving. First drive slowly, "
     "with a way to stop the robot and nobody in its path. Local rules and trained people come first."
 )
-DRIVE = (
-    "Clear the floor, keep a way to stop the robot at hand, nobody in its path. Local rules come first."
-)
+DRIVE = "Clear the floor, keep a way to stop the robot at hand, nobody in its path. Local rules come first."
 
 
 def plan_moves(masses: Sequence[MovableMass], robot: Robot, shift: np.ndarray) -> dict[str, Any]:
@@ -122,9 +120,7 @@ def find_remedies(
     """
     out: list[dict[str, Any]] = []
     likely = [c for c in causes if c["probability"] >= 0.4]
-    services = [
-        c for c in likely if c["cause"] in {"roller_drag", "axle_drag", "weak_motor"}
-    ]
+    services = [c for c in likely if c["cause"] in {"roller_drag", "axle_drag", "weak_motor"}]
     mechanical = {c["cause"] for c in likely}
     undecided = bool(causes) and causes[0]["cause"] == "undetermined"
     for c in likely:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -49,7 +50,9 @@ def number(entry: dict[str, Any], digits: int = 2, scale: float = 1.0, unit: str
         return f"undetermined: {entry.get('why', '')}"
     low, high = entry["interval95"]
     half = (high - low) / 2 * scale
-    return f"{entry['value'] * scale:.{digits}f} ± {half:.{digits}f} {unit or entry['unit']}".strip()
+    return (
+        f"{entry['value'] * scale:.{digits}f} ± {half:.{digits}f} {unit or entry['unit']}".strip()
+    )
 
 
 def headline(result: dict[str, Any]) -> str:
@@ -111,8 +114,14 @@ def _rows(result: dict[str, Any]) -> list[tuple[str, str]]:
         ("sideways ratio (true over rolled)", number(chassis["sideways_ratio"], 4)),
         ("effective radius ahead", number(chassis["effective_radius_m"], 2, 1e3, "mm")),
         ("yaw lever", number(chassis["yaw_lever_m"], 4)),
-        ("centre of mass ahead of the middle", number(chassis["centre_of_mass_m"]["x"], 1, 1e3, "mm")),
-        ("centre of mass left of the middle", number(chassis["centre_of_mass_m"]["y"], 1, 1e3, "mm")),
+        (
+            "centre of mass ahead of the middle",
+            number(chassis["centre_of_mass_m"]["x"], 1, 1e3, "mm"),
+        ),
+        (
+            "centre of mass left of the middle",
+            number(chassis["centre_of_mass_m"]["y"], 1, 1e3, "mm"),
+        ),
         ("yaw inertia", number(chassis["yaw_inertia_kgm2"], 3)),
     ]
     for name, wheel in result["wheels"].items():
@@ -204,7 +213,9 @@ def inspect_summary(inspection: Inspection, console: Any) -> None:
         kinds: dict[str, int] = {}
         for p in inspection.passes:
             kinds[p.kind] = kinds.get(p.kind, 0) + 1
-        console.print("Passes: " + ", ".join(f"{n} {k.replace('_', ' ')}" for k, n in kinds.items()))
+        console.print(
+            "Passes: " + ", ".join(f"{n} {k.replace('_', ' ')}" for k, n in kinds.items())
+        )
         table = Table(title="What it can decide", title_justify="left", show_header=False)
         table.add_column("question")
         table.add_column("answer", overflow="fold")
@@ -230,11 +241,9 @@ table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1
 """
 
 
-def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     top = "".join(f"<th>{escape(h)}</th>" for h in head)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in rows
-    )
+    body = "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in rows)
     return f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
 
 
@@ -257,7 +266,9 @@ def html_report(analysis: RunAnalysis) -> str:
 
     def drawn(figure: Any, text: str) -> str:
         body = figure.to_html(
-            full_html=False, include_plotlyjs=False, config={"responsive": True, "displaylogo": False}
+            full_html=False,
+            include_plotlyjs=False,
+            config={"responsive": True, "displaylogo": False},
         )
         return f'<div class="figure">{body}</div><p class="note">{escape(text)}</p>'
 
@@ -290,7 +301,9 @@ def html_report(analysis: RunAnalysis) -> str:
         (
             p["kind"].replace("_", " ") + (" (hard start)" if p["hard_start"] else ""),
             f"{p['t_start']:.1f}–{p['t_end']:.1f}",
-            _cell(p["speed_m_per_s"] if p["speed_m_per_s"] is not None else p["turn_rate_rad_per_s"]),
+            _cell(
+                p["speed_m_per_s"] if p["speed_m_per_s"] is not None else p["turn_rate_rad_per_s"]
+            ),
             _cell(p["distance_m"]),
             _cell(p["heading_change_deg"], 1),
             _cell(p["rolled_deg"], 1),

@@ -200,7 +200,6 @@ def _describe(error: dict[str, Any], data: dict[str, Any]) -> str:
     if error["type"] == "extra_forbidden":
         model: Any = RobotFile
         for part in parts[:-1]:
-            sub = getattr(model, "model_fields", {}).get(part)
             model = {
                 "robot": RobotSpec,
                 "wheels": WheelSpec,
@@ -210,7 +209,7 @@ def _describe(error: dict[str, Any], data: dict[str, Any]) -> str:
                 "motor": MotorSpec,
                 "scales": CornerScales,
                 "channels": ChannelSpec,
-            }.get(part, model if sub is None else model)
+            }.get(part, model)
         known = list(getattr(model, "model_fields", {}))
         near = difflib.get_close_matches(parts[-1], known, n=1)
         hint = f"; did you mean {near[0]}?" if near else f"; allowed are {', '.join(known)}"

@@ -97,7 +97,9 @@ def base_from_above(analysis: RunAnalysis) -> go.Figure:
     for k, name in enumerate(robot.wheel_names):
         long, wide = float(robot.radius[k]), 0.5 * float(robot.radius[k])
         c, s = math.cos(robot.heading[k]), math.sin(robot.heading[k])
-        corners = np.array([(long, wide), (long, -wide), (-long, -wide), (-long, wide), (long, wide)])
+        corners = np.array(
+            [(long, wide), (long, -wide), (-long, -wide), (-long, wide), (long, wide)]
+        )
         x = robot.x[k] + c * corners[:, 0] - s * corners[:, 1]
         y = robot.y[k] + s * corners[:, 0] + c * corners[:, 1]
         bad = name in suspects

@@ -50,9 +50,9 @@ def files_of(paths: Sequence[str | Path]) -> list[Path]:
             for f in sorted(path.iterdir()):
                 if f.name.startswith(".") or f.stem.lower().startswith(SKIPPED_STEMS):
                     continue
-                if f.is_file() and f.suffix.lower() in known:
-                    inside.append(f)
-                elif f.is_dir() and (f / "metadata.yaml").is_file():
+                if (f.is_file() and f.suffix.lower() in known) or (
+                    f.is_dir() and (f / "metadata.yaml").is_file()
+                ):
                     inside.append(f)
             if not inside:
                 faults.append(
@@ -118,9 +118,7 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
             f"{', '.join(map(str, files))}: nothing in it is a channel of this analysis. Name the "
             "columns in the robot file under [channels]"
         )
-    return Recording(
-        paths=tuple(map(str, files)), sources=tuple(sources), findings=tuple(findings)
-    )
+    return Recording(paths=tuple(map(str, files)), sources=tuple(sources), findings=tuple(findings))
 
 
 def _open(file: Path, findings: list[Finding]) -> list[Columns]:

@@ -54,9 +54,7 @@ class Columns:
     rename: dict[str, str] = field(default_factory=dict)
 
 
-def take_columns(
-    columns: Columns, robot: Robot | None, findings: list[Finding]
-) -> Source | None:
+def take_columns(columns: Columns, robot: Robot | None, findings: list[Finding]) -> Source | None:
     """Turn columns into a source.
 
     Parameters
@@ -231,7 +229,11 @@ def _unit_of(taken: Taken, values: np.ndarray, stated: str) -> tuple[str, str, s
     if stated and unit_factor(taken.channel, stated) is not None:
         return stated, f"{why}; unit from the file", ""
     if stated and taken.why != "robot file":
-        return "", "", f"the file states unit {stated!r}, which is none of {units_for(taken.channel)}"
+        return (
+            "",
+            "",
+            f"the file states unit {stated!r}, which is none of {units_for(taken.channel)}",
+        )
     dimension = dimension_of(taken.channel)
     finite = values[np.isfinite(values)] if values.dtype.kind == "f" else values
     top = float(np.max(np.abs(finite))) if finite.size else 0.0
@@ -456,6 +458,9 @@ def is_unit(text: str) -> bool:
     from analyzer.channels import UNITS
 
     word = text.strip().strip("[]()")
-    return word in UNITS or word.lower() in UNITS or word.lower() in {"pix", "px", "-"} or (
-        len(tokens_of(word)) == 2 and "/" in word
+    return (
+        word in UNITS
+        or word.lower() in UNITS
+        or word.lower() in {"pix", "px", "-"}
+        or (len(tokens_of(word)) == 2 and "/" in word)
     )

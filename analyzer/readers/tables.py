@@ -215,7 +215,7 @@ def _names(
     header: list[list[str]], width: int, path: Path, findings: list[Finding]
 ) -> tuple[list[str], dict[str, str], dict[str, list[str]]]:
     units_row: list[str] = []
-    rows = []
+    rows: list[list[str]] = []
     for cells in header:
         filled = [c for c in cells if c]
         if rows and filled and sum(map(is_unit, filled)) >= 0.6 * len(filled):
@@ -277,7 +277,10 @@ def _parse(
     if delimiter == " ":
         with path.open("rb") as stream:
             raw = stream.read()
-        source, delimiter = io.BytesIO(re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+", b"", raw))), " "
+        source, delimiter = (
+            io.BytesIO(re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+", b"", raw))),
+            " ",
+        )
     try:
         table = csv.read_csv(
             source,

@@ -219,7 +219,33 @@ def find_lag(
     lag = float(top - most)
     if 0 < top < full.size - 1:
         lag += parabolic_peak(full[top - 1], full[top], full[top + 1])
-    return lag * dt, float(full[top] / scale)
+    return _refined(a, b, lag) * dt, float(full[top] / scale)
+
+
+def _refined(a: np.ndarray, b: np.ndarray, lag: float) -> float:
+    """Least-squares shift near `lag`: sums over a shrinking overlap pull slow signals to zero."""
+    n = a.size
+    slope = np.gradient(b)
+    start = lag
+    for _ in range(4):
+        edge = math.ceil(abs(lag)) + 2
+        if n <= 4 * edge:
+            return start
+        at = np.arange(edge, n - edge)
+        low = math.floor(lag)
+        part = lag - low
+        late = b[at + low] * (1 - part) + b[at + low + 1] * part
+        rate = slope[at + low] * (1 - part) + slope[at + low + 1] * part
+        energy = float(rate @ rate)
+        if energy <= 0:
+            return start
+        known = a[at]
+        gain = float(known @ late) / max(float(known @ known), 1e-300)
+        change = float(rate @ (gain * known - late)) / energy
+        if abs(lag + change - start) > 3:
+            return start
+        lag += change
+    return lag
 
 
 def parabolic_peak(left: float, middle: float, right: float) -> float:
@@ -254,7 +280,8 @@ def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _C
     if n < 3:
         problems.append(f"{source.name}: {n} samples; a recording needs thousands. Log longer")
         return None
-    if keep.sum() < 3 or np.ptp(t[np.isfinite(t)]) == 0:
+    falling = int(np.sum(np.diff(t) < 0))
+    if (keep.sum() < 3 and falling < 0.2 * n) or np.ptp(t[np.isfinite(t)]) == 0:
         problems.append(
             f"{source.name}: channel t: the stamps do not advance ({n} rows, all about "
             f"{t[np.isfinite(t)][:1]} s). Log a running clock, or give the right time column"

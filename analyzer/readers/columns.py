@@ -224,6 +224,10 @@ def _first_text(values: np.ndarray) -> tuple[int, str] | None:
 def _unit_of(taken: Taken, values: np.ndarray, stated: str) -> tuple[str, str, str]:
     """Unit, reason, and the question where the unit cannot be told."""
     why = taken.why
+    if taken.unit == "count" and why != "robot file":
+        whole = values[np.isfinite(values)][:5000]
+        if np.any(whole != np.round(whole)):
+            return "", "", "not whole numbers: counts or an angle? Give the unit in the robot file"
     if taken.unit:
         return taken.unit, why, ""
     if stated and unit_factor(taken.channel, stated) is not None:
@@ -338,6 +342,12 @@ def _clock(
     _, name, unit, why = clocks[0]
     values = columns.get(name)
     if values.dtype.kind not in "fiuM":
+        cell = _first_text(values)
+        if cell is not None:
+            raise RecordingError(
+                f"{columns.name}: channel t (column {name!r}): found text where numbers belong "
+                f"(first at data row {cell[0]}: {cell[1]!r}). Mend those cells"
+            )
         t, epoch = _iso(values, columns.name, name)
         use = ColumnUse(column=name, channel="t", unit="ISO 8601", why=why)
         return t, epoch, epoch > 3e8, use

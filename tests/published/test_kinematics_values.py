@@ -20,9 +20,14 @@ ORDER = ("FL", "FR", "RL", "RR")
 
 def test_four_mecanum_matrix_of_lynch_and_park():
     """Lynch & Park, Modern Robotics (2017), eq. (13.10); wheels FL, FR, RR, RL."""
-    l, w, r = 0.235, 0.15, 0.0475
-    published = np.array([[1, -1, -l - w], [1, 1, l + w], [1, -1, l + w], [1, 1, -l - w]]) / r
-    np.testing.assert_allclose(base(l, w, r, ("FL", "FR", "RR", "RL")), published, rtol=1e-12)
+    length, w, r = 0.235, 0.15, 0.0475
+    published = (
+        np.array(
+            [[1, -1, -length - w], [1, 1, length + w], [1, -1, length + w], [1, 1, -length - w]]
+        )
+        / r
+    )
+    np.testing.assert_allclose(base(length, w, r, ("FL", "FR", "RR", "RL")), published, rtol=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -765,7 +765,7 @@ def _gyro_bias(
     mean = float(weights @ means)
     expected = density / np.sqrt(lengths)
     chi2 = float(np.sum(((means - mean) / np.maximum(expected, 1e-9)) ** 2))
-    wanders = len(rests) >= 4 and chi2 > 2.0 * len(rests)
+    wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
         width = max(20.0, 3 * float(np.median(np.diff(middle))))
         kernel = np.exp(-0.5 * ((middle[:, None] - middle[None]) / width) ** 2) * lengths[None]

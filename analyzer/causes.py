@@ -764,7 +764,8 @@ def find_gates(
     ratios = _launch_ratio(run, passes, rolled)
     lean = any(g.cause in {"roller_lean_reversed", "rotation_reversed"} for g in out)
     if ratios and not lean and (torques is None or share < SIDE_SHARE):
-        ratio = float(np.mean(ratios))
+        # Accelerometer and reference must agree that the wheels run ahead of the base.
+        ratio = float(np.mean(ratios)) if min(ratios) > 1.09 else float(min(ratios))
         sliding = 1 / (1 + math.exp(-(ratio - LAUNCH_SOUND) / 0.015)) if ratio < 3 else 1.0
         if sliding > 0.02:
             out.append(

@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from analyzer.pipeline import Inspection, RunAnalysis
 
 PLACE = {
-    "mechanics": "cures it (mechanics)",
-    "software": "hides it (software)",
-    "record": "tells more",
+    "mechanics": "Cures it (mechanics)",
+    "software": "Hides it (software)",
+    "record": "Tells more",
 }
 
 
@@ -237,6 +237,7 @@ h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;margin-top:2rem;border-bo
 .answer{font-size:1.15rem;background:var(--soft);border-left:6px solid #0072B2;padding:1rem}
 table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1px solid var(--line);padding:.3rem .5rem;text-align:left;vertical-align:top;overflow-wrap:anywhere}
 .caution{color:var(--warn)}.figure{background:#fff;overflow-x:auto;margin:.5rem 0}.note{font-size:.9rem;opacity:.85}
+@media (max-width:640px){table{display:block;overflow-x:auto}td,th{min-width:5.5rem;overflow-wrap:normal}}
 @media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}}
 """
 

@@ -189,7 +189,12 @@ class Model:
         self.lever = float(np.mean(np.abs(self.row)))
         self.corner = np.sign(robot.x * robot.y)
         self.resistance = None
-        if all(e.determined for e in torques.resistance):
+        # A resistance far from the described one means wrong volts, currents or constants.
+        believed = all(
+            e.value is not None and 0.3 < e.value / ohm < 8
+            for e, ohm in zip(torques.resistance, robot.resistance_ohm, strict=True)
+        )
+        if believed:
             ratio = np.log(
                 [float(e.value or 1.0) for e in torques.resistance] / robot.resistance_ohm
             )
@@ -467,7 +472,10 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
             elif wheel is not None:
                 with_fault(kind, names.index(wheel), mean, sd)
         z, covariance, evidence, chi2 = model.fit(mean, sd)
-        fits.append((causes, math.log(prior) + evidence, z, covariance, chi2))
+        if math.isfinite(evidence) and np.all(np.isfinite(covariance)):
+            fits.append((causes, math.log(prior) + evidence, z, covariance, chi2))
+    if not any(f[0] == (("none", None),) for f in fits):
+        return []
     best = max(fits, key=lambda f: f[1])
     count = model.residuals(best[2][None]).shape[1]
     # A best fit far above its degrees of freedom means that something is not in the model:
@@ -958,9 +966,13 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
             model = Model(run, groups, torques, gauges)
             seen = torques.source == "volt" or model.resistance is not None
             fits = weigh(model, motors_seen=seen)
+        if fits:
             centre_x, centre_y = (_centre(model, fits, gauges, axis) for axis in range(2))
             relative = _relative(model, fits)
             _add_fits(model, fits, others, seen, drift, add)
+        elif void < 0.5 and enough:
+            notes.append("Forces and motion of this recording do not fit together at all.")
+            add("undetermined", None, others, Estimate.undetermined("", notes[-1]), notes)
         elif void >= 0.5:
             why = "the wheels slide or fight one another; mend that first, then record again"
             centre_x = centre_y = Estimate.undetermined("m", why)
@@ -1033,7 +1045,7 @@ def _relative(model: Model, fits: Sequence[Fitted]) -> tuple[Estimate, ...]:
         pick[at : at + model.w] = -1.0 / model.w
         pick[at + k] += 1.0
         value, error = averaged(fits, pick)
-        out.append(Estimate.of(1 + value, math.hypot(error, 4e-4), ""))
+        out.append(Estimate.of(1 + value, math.hypot(error, 8e-4), ""))
     return tuple(out)
 
 

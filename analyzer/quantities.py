@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-from scipy import special
+if TYPE_CHECKING:
+    import numpy as np
+
+# NumPy and SciPy are imported where they are used: `crabwise --help` must not wait for them.
 
 
 class CrabwiseError(Exception):
@@ -40,6 +42,8 @@ def student_quantile(probability: float, dof: float) -> float:
     float
         The quantile.
     """
+    from scipy import special
+
     if math.isinf(dof):
         return float(special.ndtri(probability))
     return float(special.stdtrit(dof, probability))
@@ -192,6 +196,8 @@ def mean_estimate(values: np.ndarray, unit: str, *, floor: float = 0.0) -> Estim
     -----
     Standard error of the mean s / sqrt(n): GUM (JCGM 100:2008) 4.2.3, eq. (5).
     """
+    import numpy as np
+
     values = values[np.isfinite(values)]
     n = values.size
     if n == 0:

@@ -31,6 +31,7 @@ from analyzer.quantities import (
     Estimate,
     Finding,
     RecordingError,
+    student_quantile,
 )
 from analyzer.run import Pass, Run
 from analyzer.yaw_plant import Identified, first_order, identify
@@ -185,6 +186,14 @@ class FeedForward:
     per_speed: Estimate
     per_acceleration: Estimate
     left_out: tuple[tuple[float, float], ...]
+
+    @property
+    def used(self) -> float:
+        """Value to use: 0 where the interval holds 0 or there is none. [rad/m]"""
+        e = self.per_speed
+        if e.value is None or e.low is None or e.high is None or e.low <= 0 <= e.high:
+            return 0.0
+        return e.value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -569,9 +578,12 @@ def feed_forward(
         return FeedForward(
             per_speed=per_speed,
             per_acceleration=Estimate.undetermined("rad s/m", single),
-            left_out=((float(whole[0]), 0.0),),
+            left_out=((0.0, 0.0),),
         )
     per_speed = Estimate.of(float(whole[0]), float(error[0]), "rad/m", dof=count - 1)
+    half = student_quantile(0.975, count - 1) * float(error[0])
+    if abs(whole[0]) <= half:
+        moved = np.zeros_like(moved)  # not told from none: not used
     both, both_error, both_moved = estimated([0, 1])
     if count >= 4 and abs(both[1]) > config.acceleration_t * both_error[1]:
         per_acceleration = Estimate.of(
@@ -1040,11 +1052,7 @@ def constants_text(hold: HeadingHold) -> str:
         rows.append(
             ("HEADING_RATE_FILTER_S", f"{gains.rate_filter:.4g}", "s", "filter on the yaw rate")
         )
-    per_speed = 0.0
-    if forward is not None:
-        per_speed = forward.left_out[0][0]
-        if forward.per_speed.value is not None:
-            per_speed = forward.per_speed.value
+    per_speed = 0.0 if forward is None else forward.used
     rows.append(
         ("HEADING_FEEDFORWARD", f"{per_speed:.4g}", "rad/m", "rad/s of turn per m/s to the left")
     )
@@ -1108,17 +1116,15 @@ def contract(hold: HeadingHold) -> dict[str, Any]:
     gains, forward = hold.advised.gains, hold.feedforward
     per_speed = Estimate.undetermined("rad/m", hold.why_no_replay)
     per_acceleration = Estimate.undetermined("rad s/m", hold.why_no_replay)
-    value = 0.0
     if forward is not None:
         per_speed, per_acceleration = forward.per_speed, forward.per_acceleration
-        value = per_speed.value if per_speed.value is not None else forward.left_out[0][0]
     return {
         "structure": hold.advised.structure,
         "kp": gains.kp,
         "ki": gains.ki,
         "kd": gains.kd,
         "rate_filter_s": gains.rate_filter,
-        "feedforward_omega_z_per_v_y": value,
+        "feedforward_omega_z_per_v_y": 0.0 if forward is None else forward.used,
         "feedforward_estimate": per_speed,
         "feedforward_omega_z_per_a_y": per_acceleration,
         "loop_hz": hold.loop.loop_hz,

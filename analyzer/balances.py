@@ -463,22 +463,3 @@ class Model:
         _, logdet = np.linalg.slogdet(hessian)
         covariance = sd[:, None] * np.linalg.inv(hessian) * sd
         return mean + sd * u, covariance, -0.5 * cost - 0.5 * float(logdet), float(r @ r)
-
-
-def side_share(model: Model) -> float:
-    """Sideways motor force over weight at the slower speed. [-]
-
-    Parameters
-    ----------
-    model : Model
-        Balances of the run.
-
-    Returns
-    -------
-    float
-        Zero without sideways passes.
-    """
-    side = [g for g in model.groups if g.kind == "side"]
-    if not side:
-        return 0.0
-    return float(np.abs(side[0].torque / model.robot.radius).sum()) / model.weight

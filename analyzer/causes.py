@@ -408,7 +408,9 @@ def _add_fits(
             stiff = 1 / (1 + math.exp(-min(50.0, (level / limit - 1) / 0.035)))
             if stiff > 0.02:
                 force = level * model.weight / model.w
-                error = math.sqrt(float(none.covariance[model.index("delta"), model.index("delta")]))
+                error = math.sqrt(
+                    float(none.covariance[model.index("delta"), model.index("delta")])
+                )
                 add(
                     "roller_drag",
                     None,

@@ -164,7 +164,9 @@ def changed(model: Model, z: np.ndarray, change: Change) -> np.ndarray:
         if wheel is None:
             if cause == "roller_drag":
                 # All alike: brought back to the level that is usual, whatever the recording shows.
-                out[:, model.index("delta")] += math.log(USUAL_DRAG / model.drag0) - z[:, model.index("delta")]
+                out[:, model.index("delta")] += (
+                    math.log(USUAL_DRAG / model.drag0) - z[:, model.index("delta")]
+                )
             continue
         k = names.index(wheel)
         mine = {w for c, w in change.serviced if c == cause}

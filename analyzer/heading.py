@@ -79,6 +79,11 @@ class HeadingConfig:
     """Shortest sideways pass that is replayed [m]."""
     acceleration_t: float = 4.0
     """Times its standard error that the feed-forward per acceleration must reach [-]."""
+    acceleration_worth: float = 0.9
+    """Replayed rms heading error with the feed-forward per acceleration over that without, above
+    which it is left out [-]."""
+    correction_least: float = 0.5
+    """Correction that is always allowed where the wheels have room [rad/s]: a push is met."""
     speed_share: float = 0.97
     """Share of the wheels' top speed that hold may ask for [-]."""
     drift_least: float = 1.0
@@ -598,6 +603,31 @@ def feed_forward(
     return FeedForward(per_speed=per_speed, per_acceleration=per_acceleration, left_out=left_out)
 
 
+def _if_worth(
+    forward: FeedForward,
+    identified: Identified,
+    loop: Loop,
+    gains: HeadingGains,
+    passes: Sequence[DriftPass],
+    config: HeadingConfig,
+) -> FeedForward:
+    """Leave out the share per acceleration where the replay hardly gains by it."""
+    if not forward.per_acceleration.determined:
+        return forward
+    simple = replace(
+        forward,
+        per_acceleration=Estimate.undetermined(
+            "rad s/m", "the heading error replayed hardly gains by it"
+        ),
+        left_out=tuple((speed, 0.0) for speed, _ in forward.left_out),
+    )
+    rms = []
+    for way in (simple, forward):
+        error = simulate_loop([identified.plant], gains, loop.age, passes, way.left_out)[1]
+        rms.append(float(np.mean(_figures(error)["rms"])))
+    return forward if rms[1] < config.acceleration_worth * rms[0] else simple
+
+
 def simulate_loop(
     plants: Sequence[YawPlant],
     gains: HeadingGains,
@@ -826,7 +856,7 @@ def wheel_limit(run: Run) -> float | None:
 def _headroom(run: Run, replayed: Replay, plant: YawPlant, config: HeadingConfig) -> float:
     """Largest correction the law may ask for; refuses gains that would saturate a wheel."""
     peak = float(np.nanmax(np.abs(replayed.correction)))
-    wanted = max(2.0 * peak, 0.3)
+    wanted = max(3.0 * peak, config.correction_least)
     limit = wheel_limit(run)
     if limit is None:
         return wanted
@@ -906,9 +936,10 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
             alternatives=tuple(proofs), expected={}, feedforward=None, replay=None,
             why_no_replay="no sideways pass in this recording: drive three and more each way, then "
             "the expected heading error and the feed-forward can be given",
-            correction_limit=0.5, findings=tuple(findings),
+            correction_limit=config.correction_least, findings=tuple(findings),
         )  # fmt: skip
     forward = feed_forward(sideways, identified.plant, config)
+    forward = _if_worth(forward, identified, loop, proofs[0].gains, sideways, config)
     replays = {p.structure: replay(identified, loop, p.gains, sideways, forward) for p in proofs}
 
     def remains(proof: Proof) -> float:
@@ -1014,8 +1045,13 @@ def law_words(hold: HeadingHold) -> tuple[str, ...]:
             else ""
         )
         + (
-            ", plus feedforward times the commanded sideways speed"
+            ", plus feedforward times the commanded sideways speed (to the left positive)"
             if hold.feedforward is not None
+            else ""
+        )
+        + (
+            ", plus feedforward_acceleration times its change a second"
+            if hold.feedforward is not None and hold.feedforward.per_acceleration.determined
             else ""
         )
         + ".",

@@ -231,13 +231,7 @@ def heading_page(analysis: HeadingAnalysis) -> str:
     """
     from plotly.offline import get_plotlyjs
 
-    from analyzer.figures.heading import (
-        answer,
-        expected_errors,
-        nyquist,
-        replayed_pass,
-        sensitivity,
-    )
+    from analyzer.figures.heading import answer, nyquist, replayed_pass, sensitivity
 
     hold, run = analysis.hold, analysis.run
     name = run.robot.name
@@ -260,10 +254,9 @@ def heading_page(analysis: HeadingAnalysis) -> str:
             "plants. Each pass gets the feed-forward of the others.</p>",
             drawn(
                 replayed_pass(hold),
-                "The pass to each side that drifts most, replayed. Below: the same with hold, "
-                "enlarged.",
+                "The pass to each side that drifts most, replayed (thick: left, thin: right). Below: "
+                "the same with hold, enlarged.",
             ),
-            drawn(expected_errors(hold), "Each pass, by its speed; logarithmic."),
         ]
     else:
         sections.append(f"<p>{escape(hold.why_no_replay[0].upper() + hold.why_no_replay[1:])}.</p>")
@@ -272,8 +265,9 @@ def heading_page(analysis: HeadingAnalysis) -> str:
         table(MARGIN_HEAD, _margin_rows(hold)),
         drawn(
             nyquist(hold),
-            "Loop in the complex plane (Nyquist): the line must keep out of the dashed circle "
-            "around −1. Thin lines are plants on the border of what the recording allows.",
+            "Loop in the complex plane (Nyquist): the black line keeps out of the dashed circle "
+            "around −1, and all lines pass −1 on the right. Thin lines are plants on the border of "
+            "what the recording allows.",
         ),
         drawn(
             sensitivity(hold),

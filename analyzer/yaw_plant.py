@@ -42,6 +42,9 @@ class PlantConfig:
 
     rate_least: float = 0.05
     """Commanded yaw rate that counts as a turn [rad/s]: ten times a usual gyro's noise."""
+    rate_still: float = 0.02
+    """Commanded yaw rate below which none is asked for [rad/s]: what a heading loop asks for at
+    rest."""
     travel_most: float = 0.25
     """Travel over turning (times the size of the base) still taken as a turn on the spot [-]."""
     before: float = 0.12
@@ -197,7 +200,7 @@ class _Model:
         self.step = dt / max(1, math.ceil(dt / 0.0025))
         self.fine = np.arange(0.0, t[-1] + self.step, self.step)
         self.command = np.interp(self.fine, t, command)
-        sign = np.where(np.abs(command) > 1e-3, np.sign(command), 0.0)
+        sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
         self.sign = np.interp(self.fine, t, sign)
         self.at = at
 
@@ -309,7 +312,7 @@ def turn_windows(
     dt = run.dt
     turning = np.abs(signals.command)
     moving = np.hypot(signals.travel[:, 0], signals.travel[:, 1])
-    active = (turning > 1e-3) | (moving > 1e-3)
+    active = (turning > config.rate_still) | (moving > 1e-3)
     pause = max(1, round(config.pause / dt))
     for a, b in _spans(~active):
         if b - a < pause and a > 0 and b < active.size:

@@ -203,7 +203,7 @@ def replayed_pass(hold: HeadingHold) -> go.Figure:
                     continue
                 figure.add_scatter(
                     x=replay.t, y=np.degrees(replay.error[way][k]), mode="lines", row=row, col=1,
-                    name=f"{text}, going {kind}", legendgroup=f"{way}{kind}", showlegend=row == 1,
+                    name=f"{text}, {kind}", legendgroup=f"{way}{kind}", showlegend=row == 1,
                     line={"color": colour, "dash": dash, "width": width},
                     hovertemplate="%{y:.2f}° at %{x:.2f} s<extra></extra>",
                 )  # fmt: skip
@@ -211,38 +211,4 @@ def replayed_pass(hold: HeadingHold) -> go.Figure:
     figure.update_xaxes(title="time since the start of the pass [s]", row=2, col=1)
     figure.update_yaxes(title="heading error [°]", row=1, col=1)
     figure.update_yaxes(title="the same, with hold [°]", row=2, col=1)
-    return figure
-
-
-def expected_errors(hold: HeadingHold) -> go.Figure:
-    """Expected heading error at the end of each pass, over its speed.
-
-    Parameters
-    ----------
-    hold : HeadingHold
-        The tuning, with a replay.
-
-    Returns
-    -------
-    Figure
-        One point a pass and way, logarithmic.
-    """
-    replay = hold.replay
-    if replay is None:
-        raise ValueError(hold.why_no_replay)
-    figure = go.Figure()
-    symbols = {"left": "triangle-left", "right": "triangle-right"}
-    for way, text, colour, _ in WAYS:
-        for kind in ("left", "right"):
-            rows = [r for r in replay.rows if r["kind"] == kind]
-            figure.add_scatter(
-                x=[r["speed_m_per_s"] for r in rows],
-                y=[max(r[f"{way}_end_deg"], 1e-3) for r in rows],
-                mode="markers", name=f"{text}, going {kind}",
-                marker={"color": colour, "symbol": symbols[kind], "size": 9},
-                hovertemplate="%{y:.3f}° at %{x:.2f} m/s<extra></extra>",
-            )  # fmt: skip
-    styled(figure, "sideways speed [m/s]", "heading error at the end [°]", height=380)
-    ticks = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1, 3, 10, 30, 100)
-    figure.update_yaxes(type="log", tickvals=ticks, ticktext=[f"{v:g}" for v in ticks])
     return figure

@@ -50,13 +50,17 @@ class Torques:
     current_lag: float
 
 
-def _shift(values: np.ndarray, steps: float) -> np.ndarray:
-    """Values `steps` samples later brought forward (linear interpolation)."""
+def _shift(values: np.ndarray, steps: float, stride: int = 1) -> np.ndarray:
+    """Every `stride`-th of the values `steps` samples later brought forward (linear)."""
     n = values.shape[0]
-    at = np.clip(np.arange(n) + steps, 0, n - 1)
+    at = np.clip(np.arange(0, n, stride) + steps, 0, n - 1)
     low = np.minimum(at.astype(int), n - 2)
-    part = (at - low)[:, None]
-    return values[low] * (1 - part) + values[low + 1] * part
+    part = at - low
+    out = np.empty((at.size, values.shape[1]), order="F")
+    for k in range(values.shape[1]):
+        column = values[:, k]
+        out[:, k] = column[low] * (1 - part) + column[low + 1] * part
+    return out
 
 
 def motor_torques(run: Run) -> Torques | None:
@@ -95,10 +99,10 @@ def motor_torques(run: Run) -> Torques | None:
     if volt is not None:
         drop = smooth(volt, run.dt) - robot.volts_per_rad_s * run.wheel_speed
         stride = max(1, run.t.size // 40_000)
+        part = drop[::stride]
 
         def misfit(steps: float) -> float:
-            moved = _shift(current, steps)[::stride]
-            part = drop[::stride]
+            moved = _shift(current, steps, stride)
             slope = np.sum(moved * part, axis=0) / np.maximum(np.sum(moved**2, axis=0), 1e-9)
             return float(np.sum((part - slope * moved) ** 2))
 
@@ -113,10 +117,10 @@ def motor_torques(run: Run) -> Torques | None:
                 steps += 0.5 * (left - right) / bend * (grid[1] - grid[0])
         current = _shift(current, steps)
         lag = steps * run.dt
-        blocks = np.array_split(np.arange(run.t.size), 12)
+        edges = np.linspace(0, run.t.size, 13).astype(int)[:-1]
         for k in range(w):
-            top = np.array([float(current[b, k] @ drop[b, k]) for b in blocks])
-            low = np.array([float(current[b, k] @ current[b, k]) for b in blocks])
+            top = np.add.reduceat(current[:, k] * drop[:, k], edges)
+            low = np.add.reduceat(current[:, k] ** 2, edges)
             if low.sum() <= 0:
                 continue
             value = float(top.sum() / low.sum())
@@ -187,6 +191,13 @@ class Inertia:
     gauges: tuple[Gauge, ...]
 
 
+def _derivative(values: np.ndarray, dt: float) -> np.ndarray:
+    out = np.empty(values.shape, order="F")
+    for k in range(values.shape[1]):
+        out[:, k] = np.gradient(values[:, k], dt)
+    return out
+
+
 def _bins(mask: np.ndarray, size: int) -> np.ndarray:
     """Index of the bin that each chosen sample belongs to; -1 outside."""
     out = np.full(mask.size, -1)
@@ -210,15 +221,12 @@ class _Binned:
             owner[max(0, p.start - pad) : p.stop + pad] = k
         self.bin = _bins((owner >= 0) & run.valid, self.size)
         self.count = int(self.bin.max()) + 1 if self.bin.size else 0
-        self.where = self.bin >= 0
-        first = np.zeros(self.count, dtype=int)
-        first[self.bin[self.where]] = owner[self.where]
-        self.owner = first
+        self.where = np.flatnonzero(self.bin >= 0)  # whole bins, one after the other
+        self.owner = owner[self.where[self.size - 1 :: self.size]]
 
     def mean(self, values: np.ndarray) -> np.ndarray:
         if values.ndim == 1:
-            sums = np.bincount(self.bin[self.where], values[self.where], self.count)
-            return sums / self.size
+            return values[self.where].reshape(self.count, self.size).mean(axis=1)
         return np.stack([self.mean(values[:, k]) for k in range(values.shape[1])], axis=1)
 
 
@@ -284,7 +292,7 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
     m = robot.mass_kg
     tangent = np.tan(robot.roller_angle)
     row = robot.x * tangent - robot.y
-    alpha = np.gradient(run.wheel_speed, run.dt, axis=0)
+    alpha = _derivative(run.wheel_speed, run.dt)
     inverse = odometry_matrix(robot.matrix)
     rolled = run.wheel_speed @ inverse.T
     accel = alpha @ inverse.T

@@ -8,7 +8,7 @@ over.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -369,7 +369,9 @@ def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _C
                 text=f"{source.name}: {backward} of {n} stamps run backwards; those rows are left out",
             )
         )
-    return _Clocked(source=source, t=t, keep=keep, channels=source.channels)
+    # The samples hang on this dict alone, so that a channel's memory goes when it is on the grid.
+    light = replace(source, t=np.empty(0), channels={})
+    return _Clocked(source=light, t=t, keep=keep, channels=dict(source.channels))
 
 
 def _series(part: _Clocked, name: str) -> tuple[np.ndarray, np.ndarray]:
@@ -492,10 +494,12 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                         f"{where[name].source.name} is used",
                     )
                 )
+    paths, sources = recording.paths, [s.name for s in recording.sources]
+    del recording
     names = robot.wheel_names
     missing = [w for w in names if f"count_{w}" not in where and f"omega_{w}" not in where]
     if missing:
-        files = ", ".join(s.name for s in recording.sources) or ", ".join(recording.paths)
+        files = ", ".join(sources) or ", ".join(paths)
         got = ", ".join(sorted(where)) or "no channel"
         wanted = ", ".join(f"count_{w} or omega_{w}" for w in missing)
         problems.append(
@@ -605,6 +609,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 )
             ts, values = _thinned(part, ts, values, dt)
             angle[:, k] = (_on_grid(t, ts, values, offset) + 0.5) * (2 * math.pi / per_turn)
+            del part.channels[name], values
         else:
             speed = _on_grid(t, *_thinned(part, ts, values, dt), offset)
             angle[:, k] = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) * (dt / 2))])
@@ -753,27 +758,36 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     elif yaw_imu is not None:
         yaw, yaw_source = yaw_imu, "imu yaw"
 
+    def last(name: str) -> np.ndarray | None:
+        """A channel on the grid, for the last time: its samples go."""
+        values = gridded(name)
+        if name in where:
+            where.pop(name).channels.pop(name, None)
+        return values
+
     def stacked(prefix: str) -> np.ndarray | None:
-        columns = [gridded(f"{prefix}_{w}") for w in names]
-        if any(c is None for c in columns):
+        if any(f"{prefix}_{w}" not in where for w in names):
             return None
         out = np.empty((n, len(names)), order="F")
-        for k, c in enumerate(columns):
-            out[:, k] = c
+        for k, w in enumerate(names):
+            column = last(f"{prefix}_{w}")
+            if column is None:
+                return None
+            out[:, k] = column
         return out
 
     command = None
     if any(f"cmd_{q}" in where for q in ("v_x", "v_y", "omega_z")):
-        command = np.zeros((n, 3))
+        command = np.zeros((n, 3), order="F")
         for k, q in enumerate(("v_x", "v_y", "omega_z")):
-            asked = gridded(f"cmd_{q}")
+            asked = last(f"cmd_{q}")
             if asked is not None:
                 command[:, k] = asked
     force = None
-    axes = [gridded(f"f_{q}") for q in "xyz"]
+    axes = [last(f"f_{q}") for q in "xyz"]
     if axes[0] is not None and axes[1] is not None:
         up = axes[2] if axes[2] is not None else np.full(n, 9.81)
-        force = np.stack([axes[0], axes[1], up], axis=1)
+        force = np.array([axes[0], axes[1], up]).T
         if np.any(robot.imu_rpy):
             from scipy.spatial.transform import Rotation
 
@@ -799,7 +813,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         volt=stacked("volt"),
         current=current,
         specific_force=force,
-        battery=gridded("battery"),
+        battery=last("battery"),
         findings=tuple(findings),
         imu=imu,
     )

@@ -146,6 +146,7 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
             for n in few:
                 held[n] = columns.get(n)
                 columns.forget(n)
+            pa.default_memory_pool().release_unused()
         return held[name]
 
     return Columns(name=path.name, names=list(names), get=get, forget=held.pop)
@@ -438,17 +439,18 @@ def _parse_in_parts(
 
     def in_order() -> Iterator[pa.Table]:
         workers = min(8, os.cpu_count() or 1)
-        with ThreadPoolExecutor(workers) as pool:
-            waiting = deque(pool.submit(parse, s) for s in parts[:workers])
+        with ThreadPoolExecutor(workers) as threads:
+            waiting = deque(threads.submit(parse, s) for s in parts[:workers])
             for nxt in [*parts[workers:], *[None] * workers]:
                 if not waiting:
                     return
                 table = waiting.popleft().result()
                 if nxt is not None:
-                    waiting.append(pool.submit(parse, nxt))
+                    waiting.append(threads.submit(parse, nxt))
                 yield table
 
     columns: dict[str, np.ndarray] = {}
+    pool = pa.default_memory_pool()
     rows = room = 0
     try:
         for table in in_order():
@@ -465,6 +467,8 @@ def _parse_in_parts(
             for name in names:
                 _append(columns, name, table.column(name), rows, room)
             rows += n
+            del table
+            pool.release_unused()
     except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
         return None  # text, stamps or damage: the whole-file reader says what it is
     _check_rows(path, rows, len(lost), len(names), findings)

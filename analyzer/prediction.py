@@ -225,6 +225,7 @@ def solve_group(
         b_old = b_new = np.full((batch, w), 1 / give / group.seconds)
         supply = torque + b_old * group.turns * factors
     path0 = group.path
+    sense = np.sign(group.turns)
     # Forces along the path over plain means: the ratio is the recording's own.
     along = np.where(
         np.abs(group.torque) > 1e-6, group.torque_path / np.where(group.torque == 0, 1, group.torque), path0
@@ -236,7 +237,7 @@ def solve_group(
         reach = along / path0 * path
         grip = state.creep / (state.load * model.cosine**2)
         on_torque = -grip * reach / robot.radius
-        constant = grip * (state.axle * path / robot.radius + state.drag * model.sine * path)
+        constant = grip * (state.axle * sense * path / robot.radius + state.drag * model.sine * path)
         twist = -np.stack(
             [
                 np.ones((batch, w)),
@@ -249,7 +250,7 @@ def solve_group(
 
     def force_rows(state: State) -> np.ndarray:
         """Constant part of the three force balances."""
-        load = state.axle / robot.radius
+        load = state.axle * sense / robot.radius
         rub = state.drag / model.cosine
         return np.stack(
             [

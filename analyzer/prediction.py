@@ -22,7 +22,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.balances import Group, Model, State
-from analyzer.causes import Diagnosis, Fitted
+from analyzer.causes import Diagnosis
+from analyzer.hypotheses import Fitted
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
 
@@ -237,7 +238,9 @@ def solve_group(
         reach = along / path0 * path
         grip = state.creep / (state.load * model.cosine**2)
         on_torque = -grip * reach / robot.radius
-        constant = grip * (state.axle * sense * path / robot.radius + state.drag * model.sine * path)
+        constant = grip * (
+            state.axle * sense * path / robot.radius + state.drag * model.sine * path
+        )
         twist = -np.stack(
             [
                 np.ones((batch, w)),

@@ -58,6 +58,29 @@ class Change:
     serviced: tuple[tuple[str, str | None], ...] = ()
     factors: tuple[float, ...] | None = None
 
+    def plus(self, other: Change) -> Change:
+        """Both changes together.
+
+        Parameters
+        ----------
+        other : Change
+            The other one.
+
+        Returns
+        -------
+        Change
+            Shifts add, services join, factors multiply.
+        """
+        factors = self.factors or other.factors
+        if self.factors is not None and other.factors is not None:
+            factors = tuple(a * b for a, b in zip(self.factors, other.factors, strict=True))
+        return Change(
+            shift_x=self.shift_x + other.shift_x,
+            shift_y=self.shift_y + other.shift_y,
+            serviced=self.serviced + other.serviced,
+            factors=factors,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Predicted:

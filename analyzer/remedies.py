@@ -9,7 +9,7 @@ import numpy as np
 
 from analyzer.causes import Diagnosis
 from analyzer.motion import Motion
-from analyzer.prediction import Change, odd_part, predict
+from analyzer.prediction import Change, Predicted, odd_part, predict
 from analyzer.quantities import Estimate
 from analyzer.robot import MovableMass, Robot
 
@@ -85,8 +85,14 @@ def _effect(
     if not after:
         why = "cannot be predicted from this recording: forces or heading are not known"
         return out | {"yaw_drift_deg_per_m": Estimate.undetermined("°/m", why).as_json()}
+    return out | _numbers(after)
+
+
+def _numbers(after: Sequence[Predicted]) -> dict[str, Any]:
+    if not after:
+        return {}
     drift = odd_part(after)
-    return out | {
+    return {
         "yaw_drift_deg_per_m": drift.as_json(),
         "creep_mm_per_m": odd_part(after, creep=True).as_json(),
         "heading_error_deg": drift.scaled(SHOWN_PATH, "°").as_json(),
@@ -269,7 +275,6 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
                 "expected_effect": _effect(
                     diagnosis,
                     motion,
-                    # Without a list of masses the whole shift is what is advised.
                     Change(
                         shift_x=float((done if robot.masses else shift)[0]),
                         shift_y=float((done if robot.masses else shift)[1]),
@@ -280,6 +285,7 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
             }
         )
     out += _factors(robot, diagnosis, motion, likely)
+    _add_up(robot, diagnosis, motion, out)
     if (undecided or not likely or missing) and missing:
         out.append(
             {
@@ -292,6 +298,64 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
     if undecided:
         out.sort(key=lambda r: r["kind"] != "record_more")
     return out
+
+
+def change_of(robot: Robot, remedy: dict[str, Any]) -> Change | None:
+    """The change that a remedy makes to the base.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    remedy : dict
+        Remedy of the result file.
+
+    Returns
+    -------
+    Change or None
+        None for remedies whose effect is not predicted.
+    """
+    if remedy["kind"] == "service_wheel":
+        return Change(serviced=((remedy["part"], remedy["wheel"]),))
+    if remedy["kind"] == "wheel_factors":
+        return Change(factors=tuple(remedy["factors"][name] for name in robot.wheel_names))
+    if remedy["kind"] == "move_mass":
+        # Without a list of masses the whole shift is what is advised.
+        left = remedy["remaining_m"] if robot.masses else {"x": 0.0, "y": 0.0}
+        return Change(
+            shift_x=remedy["shift_m"]["x"] - left["x"], shift_y=remedy["shift_m"]["y"] - left["y"]
+        )
+    return None
+
+
+def _add_up(
+    robot: Robot, diagnosis: Diagnosis, motion: Motion, remedies: Sequence[dict[str, Any]]
+) -> None:
+    """Say what remedies bring together, and warn of one that alone makes the drift larger."""
+    together = Change()
+    count = 0
+    for remedy in remedies:
+        change = change_of(robot, remedy)
+        if change is None:
+            continue
+        count += 1
+        together = together.plus(change)
+        effect = remedy["expected_effect"]
+        alone = effect.get("yaw_drift_deg_per_m", {}).get("value")
+        now = diagnosis.drift.value
+        if count > 1:
+            effect["together_with_earlier"] = _numbers(predict(diagnosis, motion, together))
+        worse = alone is not None and now is not None and abs(alone) > abs(now) + 1.0
+        if worse and sum(change_of(robot, r) is not None for r in remedies) > 1:
+            effect["text"] += (
+                " On its own it makes the drift larger, because two faults hide one another: do it "
+                "together with the other remedies."
+            )
+        elif worse:
+            effect["text"] += (
+                " The drift grows all the same: this fault hides another one, which the next "
+                "recording will show."
+            )
 
 
 def _factors(

@@ -446,8 +446,8 @@ class Model:
         list of str
             For evidence on the screen.
         """
-        out = ["centre of mass off by x", "centre of mass off by y"]
-        for words in ("rollers of {}", "axle of {}", "motor of {}", "radius of {}"):
+        out = ["the centre of mass (ahead or aft)", "the centre of mass (to a side)"]
+        for words in ("roller drag of {}", "axle drag of {}", "resistance of {}", "radius of {}"):
             out += [words.format(name) for name in self.robot.wheel_names]
         return out + [""] * (self.size - len(out))
 

@@ -354,7 +354,7 @@ def _add_fits(
             add(
                 "none", None, others * share, Estimate.undetermined("", "nothing is at fault"),
                 ["no fault beyond tolerance is needed to explain forces, rolling and turns"],
-                [] if best is none else _why(model, best, none),
+                [] if best is none else _why(model, best, none, against=True),
             )  # fmt: skip
             continue
         if share < 0.004:
@@ -369,7 +369,7 @@ def _add_fits(
                 f"{2e3 * g.std_error:.0f} mm"
                 for g in model.gauges
             ]
-        against = [] if best is strongest else _why(model, best, strongest)
+        against = [] if best is strongest else _why(model, best, strongest, against=True)
         add(cause, wheel, others * share, magnitude, for_it, against)
     if hidden > 0:
         add(
@@ -388,42 +388,28 @@ def _add_fits(
         )  # fmt: skip
 
 
-def _words(fit: Fitted) -> str:
-    names = " and ".join(
-        (f"{w}: " if w else "") + c.replace("_", " ").replace("none", "a sound base")
-        for c, w in fit.causes
-    )
-    return names
+def _why(model: Model, better: Fitted, worse: Fitted, *, against: bool = False) -> list[str]:
+    """What speaks for one hypothesis against another: balances missed, tolerances stretched.
 
-
-def _why(model: Model, better: Fitted, worse: Fitted) -> list[str]:
-    """What speaks for one hypothesis against another: balances missed, tolerances stretched."""
+    With `against` the words are about the worse one, else they say what would be so otherwise.
+    """
+    start = "with it " if against else "otherwise "
+    other = "otherwise" if against else "with it"
     labels = np.array(model.labels())
     first, second = (model.residuals(f.z[None])[0] for f in (better, worse))
     lines: list[tuple[float, str]] = []
     for label in dict.fromkeys(labels):
         own = labels == label
         miss = [math.sqrt(float(np.sum(r[own] ** 2))) for r in (first, second)]
-        gain = miss[1] ** 2 - miss[0] ** 2
-        lines.append(
-            (
-                gain,
-                f"{label}: {miss[1]:.1f} standard errors off with {_words(worse)}, "
-                f"{miss[0]:.1f} with {_words(better)}",
-            )
-        )
+        text = f"{start}{label} is {miss[1]:.1f} standard errors off ({other} {miss[0]:.1f})"
+        lines.append((miss[1] ** 2 - miss[0] ** 2, text))
     stretched = [((f.z - f.mean) / f.sd) ** 2 for f in (better, worse)]
     for k, word in enumerate(model.parameter_words()):
-        gain = float(stretched[1][k] - stretched[0][k])
+        times = 0.5 * math.sqrt(float(stretched[1][k]))
         # A fault's own prior is wide: only what must be sound can be stretched.
-        if word and worse.sd[k] <= better.sd[k] * 1.001:
-            lines.append(
-                (
-                    gain,
-                    f"{_words(worse)} needs {word} {0.5 * math.sqrt(float(stretched[1][k])):.1f} "
-                    "times the tolerance",
-                )
-            )
+        if word and times > 0.7 and worse.sd[k] <= better.sd[k] * 1.001:
+            text = f"{start}{word} would be {times:.1f} times the tolerance"
+            lines.append((float(stretched[1][k] - stretched[0][k]), text))
     lines.sort(key=lambda line: -line[0])
     return [text for gain, text in lines[:3] if gain > 1.0]
 

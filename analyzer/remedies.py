@@ -249,20 +249,21 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
         chosen = plan_moves(robot.masses, robot, shift)
         done = shift - np.array([chosen["remaining_m"]["x"], chosen["remaining_m"]["y"]])
         sentences = [
-            f"Move {m['name']} ({m['mass_kg']:.2f} kg) from x {1e3 * m['from_x_m']:+.0f}, y "
-            f"{1e3 * m['from_y_m']:+.0f} mm to x {1e3 * m['x_m']:+.0f}, y {1e3 * m['y_m']:+.0f} mm."
+            f"Move {m['name']} ({m['mass_kg']:.2f} kg) "
+            f"{_way(m['x_m'] - m['from_x_m'], m['y_m'] - m['from_y_m'])}, to "
+            f"{_way(m['x_m'], m['y_m'], place=True)}."
             for m in chosen["moves"]
         ]
         if not sentences:
             sentences = [
                 "The robot file lists no [[mass]] that can be moved so; the centre of mass has to "
-                f"move by x {1e3 * shift[0]:+.0f}, y {1e3 * shift[1]:+.0f} mm."
+                f"move {_way(float(shift[0]), float(shift[1]))}."
             ]
         elif np.any(np.abs(shift - done) > 0.002):
             rest = shift - done
             sentences.append(
-                f"That leaves x {1e3 * rest[0]:+.0f}, y {1e3 * rest[1]:+.0f} mm to be shifted by "
-                "other things."
+                f"That leaves {_way(float(rest[0]), float(rest[1]))} that other things have to shift "
+                "the centre of mass."
             )
         out.append(
             {
@@ -298,6 +299,16 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
     if undecided:
         out.sort(key=lambda r: r["kind"] != "record_more")
     return out
+
+
+def _way(x: float, y: float, *, place: bool = False) -> str:
+    """Distance ahead or aft and to a side, in words; a place is counted from the middle."""
+    parts = []
+    for value, plus, minus in ((x, "ahead", "aft"), (y, "to the left", "to the right")):
+        if abs(value) >= 5e-4:
+            of = " of the middle" if place and plus == "ahead" else ""
+            parts.append(f"{1e3 * abs(value):.0f} mm {plus if value > 0 else minus}{of}")
+    return " and ".join(parts) if parts else ("the middle" if place else "0 mm")
 
 
 def change_of(robot: Robot, remedy: dict[str, Any]) -> Change | None:

@@ -7,10 +7,12 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analyzer.figures import (
+    arcs_after,
     base_from_above,
     cause_bars,
     drift_by_speed,
     fan,
+    misfits,
     path,
     timeline,
     wheel_bars,
@@ -323,24 +325,24 @@ def html_report(analysis: RunAnalysis) -> str:
         body = figure.to_html(
             full_html=False,
             include_plotlyjs=False,
-            config={"responsive": True, "displaylogo": False},
+            config={"responsive": True, "displayModeBar": False},
         )
         return f'<div class="figure">{body}</div><p class="note">{escape(text)}</p>'
 
     causes = [c for c in result["causes"] if c["probability"] >= 0.01][:10]
-    why = _table(
-        ("cause", "probability", "size", "for", "against", "would decide"),
-        [
-            (
-                cause_name(c),
-                f"{100 * c['probability']:.0f} %",
-                number(c["magnitude"], 1),
-                "; ".join(c["evidence_for"]),
-                "; ".join(c["evidence_against"]) or "–",
-                "; ".join(c["would_decide"]) or "–",
+    why = "".join(
+        f"<h3>{escape(cause_name(c))}: {100 * c['probability']:.0f} %, size "
+        f"{escape(number(c['magnitude'], 1))}</h3>"
+        + "".join(
+            f"<p><em>{word}</em></p><ul>{''.join(f'<li>{escape(t)}</li>' for t in c[key])}</ul>"
+            for word, key in (
+                ("For it", "evidence_for"),
+                ("Against it", "evidence_against"),
+                ("What would decide", "would_decide"),
             )
-            for c in causes
-        ],
+            if c[key]
+        )
+        for c in causes
     )
     todo = []
     for remedy in result["remedies"]:
@@ -381,15 +383,30 @@ def html_report(analysis: RunAnalysis) -> str:
         for c in result["columns"]
     ]
     name = escape(result["robot"]["name"])
+    changes, balances = arcs_after(analysis), misfits(analysis)
     sections = [
         f"<h1>{name}: how it moves, and why</h1>",
         f'<p class="answer">{escape(headline(result))}</p>',
         "<h2>What to do</h2><ol>" + ("".join(todo) or "<li>Nothing to change.</li>") + "</ol>",
+        ""
+        if changes is None
+        else drawn(
+            changes,
+            "The slowest sideways passes as they are and as predicted after the remedies (by number "
+            "in the list above); the predicted yaw drift with its interval stands in the list.",
+        ),
         "<h2>Sideways passes</h2>",
         drawn(fan(analysis), "All sideways passes from one origin, start heading up."),
         drawn(drift_by_speed(analysis), "Heading change per metre; bars are 95 % intervals."),
         "<h2>Why</h2>",
         drawn(cause_bars(analysis), "Probabilities of single causes; a pair shows as two bars."),
+        ""
+        if balances is None
+        else drawn(
+            balances,
+            "Predicted against seen: how far each balance is off under the likeliest hypotheses and "
+            "a sound base. Left of the dotted line is as good as the data.",
+        ),
         drawn(
             base_from_above(analysis),
             "The base from above, ahead is up; suspicious wheels have a thick rim.",

@@ -82,7 +82,8 @@ class Tolerance(_Table):
     """What still counts as sound. Defaults: common practice, no source, except where said.
 
     The first five are the standard deviations of sound bases in METHOD of the bench work
-    (natural spread between wheels and builds); the last is what a driver notices.
+    (natural spread between wheels and builds); the sixth is what a driver notices. The rest are
+    for before against after: changes smaller than these make no difference in use.
     """
 
     centre_of_mass_m: float = Field(default=0.008, gt=0)
@@ -91,6 +92,11 @@ class Tolerance(_Table):
     relative_radius: float = Field(default=0.003, gt=0)
     motor_resistance_share: float = Field(default=0.1, gt=0)
     yaw_drift_deg_per_m: float = Field(default=1.0, gt=0)
+    closure_mm_per_m: float = Field(default=5.0, gt=0)
+    creep_mm_per_m: float = Field(default=5.0, gt=0)
+    sideways_ratio: float = Field(default=0.01, gt=0)
+    slip_ratio: float = Field(default=0.01, gt=0)
+    current_share: float = Field(default=0.1, gt=0)
 
 
 class CornerScales(_Table):

@@ -15,7 +15,7 @@ from scipy import optimize, special, stats
 
 EXACT_MOST = 20_000
 """Most regroupings that are counted one by one."""
-DRAWS = 9_999
+DRAWS = 4_999
 """Regroupings drawn where there are more."""
 
 

@@ -135,6 +135,7 @@ class RobotSpec(_Table):
     centre_height_m: float | None = Field(default=None, gt=0)
     drive_mode: Literal["power", "wheel_speed"]
     loop_hz: float | None = Field(default=None, gt=0)
+    heading_delay_s: float | None = Field(default=None, ge=0)
 
 
 class RobotFile(_Table):
@@ -174,6 +175,7 @@ class Robot:
     centre_height_error_m: float | None
     drive_mode: Literal["power", "wheel_speed"]
     loop_hz: float | None
+    heading_delay: float | None
     wheel_names: tuple[str, ...]
     x: np.ndarray
     y: np.ndarray
@@ -395,6 +397,7 @@ def parse_robot(text: str, path: str) -> Robot:
         centre_height_error_m=height_sd,
         drive_mode=file.robot.drive_mode,
         loop_hz=file.robot.loop_hz,
+        heading_delay=file.robot.heading_delay_s,
         wheel_names=names,
         x=column(lambda w: w.x_m),
         y=column(lambda w: w.y_m),

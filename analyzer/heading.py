@@ -33,7 +33,7 @@ from analyzer.quantities import (
     student_quantile,
 )
 from analyzer.run import Pass, Run
-from analyzer.yaw_plant import Identified, first_order, identify
+from analyzer.yaw_plant import Identified, first_order, full_speeds, identify
 
 DEGREES = 180 / math.pi
 Structure = Literal["P", "PD", "PI", "PI (AMIGO)"]
@@ -848,15 +848,8 @@ def wheel_limit(run: Run) -> float | None:
         share = np.abs(run.volt) / np.maximum(np.abs(run.battery), 1e-6)[:, None]
     else:
         return None
-    speed = np.abs(run.wheel_speed)
-    limits = []
-    for k in range(speed.shape[1]):
-        top = float(np.percentile(speed[:, k], 98))
-        fast = (speed[:, k] > 0.7 * top) & (share[:, k] > 0.02)
-        if top <= 0 or fast.sum() < 10:
-            return None
-        limits.append(float(np.median(speed[fast, k] / share[fast, k])))
-    return min(limits)
+    found = full_speeds(share, run.wheel_speed)
+    return None if found is None else float(found.min())
 
 
 def _headroom(run: Run, replayed: Replay, plant: YawPlant, config: HeadingConfig) -> float:
@@ -1040,7 +1033,14 @@ def law_words(hold: HeadingHold) -> tuple[str, ...]:
         Steps in order.
     """
     gains, loop = hold.advised.gains, hold.loop
-    out = [
+    out = []
+    if hold.identified.signals.source.startswith(("volts", "power")):
+        out.append(
+            "No turn command was logged, so cmd_omega_z here is the turn rate that the wheels' "
+            f"drive stands for ({hold.identified.signals.source}): add to each wheel's drive the wheel "
+            "speed that the turn asks for by the rolling matrix, over that scale."
+        )
+    out += [
         f"{loop.loop_hz:g} times a second: e = yaw_ref − yaw, wrapped to ±π; yaw is anticlockwise "
         "positive, in radians. yaw_ref is the heading to keep; while the base is asked to turn it "
         "moves on with the turn rate asked (omega_ref).",

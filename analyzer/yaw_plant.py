@@ -33,7 +33,7 @@ WHAT_TO_RECORD = (
     "Record turns on the spot: from standstill, both ways, at two or three turn rates (for example "
     "0.4, 0.8 and 1.2 rad/s), stepped and not ramped, 0.5 to 2 s each with 0.6 s of standstill "
     "between, heading hold off, commanded turn rate (cmd_omega_z) and gyro logged at 50 Hz or more; "
-    "then some sideways passes"
+    "then some sideways passes. `crabwise plan` gives rates and floor space"
 )
 
 
@@ -52,6 +52,12 @@ class PlantConfig:
     """Time before the command that belongs to the observation [s]."""
     shortest: float = 0.25
     """Shortest turn command that counts [s]."""
+    level: float = 0.25
+    """Time over which a level of a staircase is averaged [s]."""
+    steady_share: float = 0.3
+    """Spread of the command over its largest within the later half of a plateau [-]."""
+    step_share: float = 0.15
+    """Change of level, over the largest, that is a step of a staircase [-]."""
     pause: float = 0.1
     """Standstill that parts two turn commands [s]; a sweep through zero is not cut."""
     windows_least: int = 3
@@ -89,12 +95,15 @@ class TurnWindow:
     start, stop : int
         Grid indices, half open.
     command : float
-        Commanded yaw rate of its plateau, signed. [rad/s]
+        Commanded yaw rate of its plateau, signed; of a sweep the largest. [rad/s]
+    steady : bool
+        Whether it ends in a plateau.
     """
 
     start: int
     stop: int
     command: float
+    steady: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -203,9 +212,13 @@ class _Model:
     STEPS = (1e-3, 1e-3, 5e-4, 1e-3)
 
     def __init__(self, t: np.ndarray, command: np.ndarray, at: np.ndarray, dt: float) -> None:
-        self.step = dt / max(1, math.ceil(dt / 0.0025))
+        # An odd number of parts, so that the middle between two samples is the middle of one.
+        self.step = dt / (math.ceil(dt / 0.0025) | 1)
         self.fine = np.arange(0.0, t[-1] + self.step, self.step)
-        self.t, self.at = t, at
+        self.at = at
+        # A command is held, so it changes in steps; where between two samples is not known, and
+        # the middle is right on average.
+        self.nearest = np.minimum(np.round(self.fine / dt).astype(int), t.size - 1)
         self.sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
         self.size = np.abs(command)
 
@@ -213,7 +226,7 @@ class _Model:
         """Yaw rate at the samples. [rad/s]"""
         gain, friction, lag, delay = (float(v) for v in values)
         goal = self.sign * np.maximum(gain * self.size + friction, 0.0)
-        fine = first_order(np.interp(self.fine, self.t, goal), self.step, max(lag, 0.0))
+        fine = first_order(goal[self.nearest], self.step, max(lag, 0.0))
         out: np.ndarray = np.interp(self.at - delay, self.fine, fine)
         return out
 
@@ -240,8 +253,9 @@ def yaw_signals(run: Run) -> YawSignals:
     Returns
     -------
     YawSignals
-        Command: logged turn command, else that of the wheels' targets, else of their volts over
-        the motor constant.
+        Command: logged turn command, else the yaw rate of the wheels' targets, else of the wheel
+        speeds that their volts or power stand for: by the motor constant, else as the recording
+        has them while driving.
 
     Raises
     ------
@@ -255,18 +269,27 @@ def yaw_signals(run: Run) -> YawSignals:
         twist, source = run.command, "commanded turn rate"
     elif run.target is not None and np.any(run.target):
         twist, source = run.target @ odometry_matrix(robot.matrix).T, "targets of the wheels"
-    elif run.volt is not None and robot.has_motor and np.any(run.volt):
-        still = run.volt / robot.volts_per_rad_s
-        twist, source = still @ odometry_matrix(robot.matrix).T, "volts over the motor constant"
-    else:
+    elif run.volt is not None and np.any(run.volt):
+        scale = _speed_per(run.volt, run.wheel_speed)
+        if robot.has_motor:
+            scale = float(np.mean(1 / robot.volts_per_rad_s))
+        if scale is not None:
+            twist = scale * run.volt @ odometry_matrix(robot.matrix).T
+            source = f"volts of the wheels, {scale:.3g} rad/s a volt"
+    elif run.power is not None and np.any(run.power):
+        scale = _speed_per(run.power, run.wheel_speed)
+        if scale is not None:
+            twist = scale * run.power @ odometry_matrix(robot.matrix).T
+            source = f"power of the wheels, {scale:.3g} rad/s at full power"
+    if twist is None:
         got = "no turn command"
         if run.command is not None:
-            got = "cmd_omega_z that is zero throughout, and no wheel targets or volts that turn"
-        elif run.power is not None:
-            got = "power of the wheels only, which has no unit of speed"
+            got = (
+                "cmd_omega_z that is zero throughout, and no targets, volts or power of the wheels"
+            )
         problems.append(
             f"channel cmd_omega_z: found {got}. Log the commanded turn rate (cmd_omega_z), or the "
-            f"wheels' targets (target_…) or volts. {WHAT_TO_RECORD}"
+            f"wheels' targets, volts or power. {WHAT_TO_RECORD}"
         )
     rate, rate_source = run.gyro_z, "gyro"
     if rate is None and run.yaw is not None:
@@ -292,6 +315,38 @@ def yaw_signals(run: Run) -> YawSignals:
     )
 
 
+def _speed_per(drive: np.ndarray, speed: np.ndarray) -> float | None:
+    """Wheel speed per volt or per full power, median over fast samples and wheels."""
+    found = full_speeds(np.abs(drive), speed)
+    return None if found is None else float(np.median(found))
+
+
+def full_speeds(share: np.ndarray, speed: np.ndarray) -> np.ndarray | None:
+    """Speed of each wheel per unit of what drives it.
+
+    Parameters
+    ----------
+    share : ndarray, shape (n, w)
+        Magnitude of power, or of volts.
+    speed : ndarray, shape (n, w)
+        Wheel speeds. [rad/s]
+
+    Returns
+    -------
+    ndarray, shape (w,) or None
+        Median over fast samples; None where a wheel hardly turns.
+    """
+    out = []
+    for k in range(speed.shape[1]):
+        size = np.abs(speed[:, k])
+        top = float(np.percentile(size, 98))
+        fast = (size > 0.7 * top) & (share[:, k] > 0.02)
+        if top <= 0 or fast.sum() < 10:
+            return None
+        out.append(float(np.median(size[fast] / share[fast, k])))
+    return np.array(out)
+
+
 def turn_windows(
     run: Run, signals: YawSignals, config: PlantConfig = DEFAULT
 ) -> tuple[TurnWindow, ...]:
@@ -309,7 +364,7 @@ def turn_windows(
     Returns
     -------
     tuple of TurnWindow
-        From shortly before a command to its end; a sweep is cut into eight.
+        From shortly before a command to its end; sweeps and staircases are cut.
     """
     dt = run.dt
     turning = np.abs(signals.command)
@@ -333,15 +388,35 @@ def turn_windows(
             continue
         if not np.all(run.valid[start:b]):
             continue
-        sign = np.sign(signals.command[a:b])[inside > 0.2 * top]
-        changes = int(np.sum(sign[1:] != sign[:-1]))
-        edges = [start, b] if changes < 4 else list(np.linspace(start, b, 9).astype(int))
-        for c, d in zip(edges[:-1], edges[1:], strict=True):
-            plateau = signals.command[c:d]
-            strong = plateau[np.abs(plateau) > 0.5 * top]
-            level = float(np.median(strong)) if changes < 4 and strong.size else top
-            out.append(TurnWindow(start=int(c), stop=int(d), command=level))
+        for c, d in _observations(signals.command[start:b], top, dt, config):
+            late = signals.command[start + (c + d) // 2 : start + d]
+            steady = float(np.ptp(late)) < config.steady_share * top
+            level = float(np.median(late)) if steady else math.copysign(top, float(late.mean()))
+            out.append(TurnWindow(start=start + c, stop=start + d, command=level, steady=steady))
     return tuple(out)
+
+
+def _observations(
+    command: np.ndarray, top: float, dt: float, config: PlantConfig
+) -> list[tuple[int, int]]:
+    """Cut a turn into observations: a sweep into eight, a staircase before each of its steps."""
+    n = command.size
+    sign = np.sign(command)[np.abs(command) > 0.2 * top]
+    if int(np.sum(sign[1:] != sign[:-1])) >= 4:
+        edges = np.linspace(0, n, 9).astype(int)
+        return list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    span = max(2, round(config.level / dt))
+    lead = round(config.before / dt)
+    cuts = [0]
+    if n > 4 * span:
+        total = np.concatenate([[0.0], np.cumsum(command)])
+        mean = (total[span:] - total[:-span]) / span
+        change = np.abs(mean[span:] - mean[:-span])  # at index k: the step lies at k + span
+        for a, b in _spans(change > config.step_share * top):
+            at = a + int(np.argmax(change[a:b])) + span - lead
+            if at - cuts[-1] >= 2 * span and n - at >= 2 * span:
+                cuts.append(at)
+    return list(zip(cuts, [*cuts[1:], n], strict=True))
 
 
 def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
@@ -468,7 +543,7 @@ def _without_flat_levels(
     signals: YawSignals, windows: list[TurnWindow], dt: float
 ) -> tuple[list[TurnWindow], list[tuple[TurnWindow, str]]]:
     """Take out the turns at rates where the answer no longer grows with the command."""
-    long = [w for w in windows if (w.stop - w.start) * dt > 0.8]
+    long = [w for w in windows if w.steady and (w.stop - w.start) * dt > 0.8]
     levels: dict[float, list[float]] = {}
     for w in long:
         late = slice(w.stop - max(3, (w.stop - w.start) // 3), w.stop)
@@ -651,8 +726,10 @@ def _fit(
     rest = residual(q)
     scatter, floor = np.zeros((4, 4)), np.zeros(4)
     scatter[np.ix_(free, free)] = _jackknife(z, jacobian, rest, cluster)
-    floor[3] = config.timing_share * dt
     values = whole(q)
+    floor[3] = config.timing_share * dt
+    # A step smeared over one sample widens the answer by dt^2/12, a lag's own width is lag^2.
+    floor[2] = dt**2 / (24 * max(float(values[2]), 0.5 * dt))
     if not friction:
         unknown = (
             config.friction_unknown if run.robot.drive_mode == "power" else config.friction_held

@@ -7,16 +7,18 @@ observation. Repeats that start alike share the rollers' phase, so each mean car
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from analyzer.kinematics import odometry_matrix
-from analyzer.quantities import Estimate, Finding, RecordingError, mean_estimate
+from analyzer.quantities import Estimate, Finding, RecordingError, mean_estimate, student_quantile
 from analyzer.run import Pass, Run
 
 SIDEWAYS = ("left", "right")
+NO_CREEP = "needs an odometry reference or a tape; the wheels cannot see it"
+NO_HEADING = "needs a gyro, a heading or an odometry reference; wheels alone show the rolled part"
 STRAIGHT = ("left", "right", "ahead", "astern")
 KIND_OF_SLIP = {
     "left": "left",
@@ -107,7 +109,7 @@ class PassMotion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriftBySpeed:
-    """Yaw drift of one kind of pass at one speed. [rad/m]"""
+    """Yaw drift [rad/m] and creep [mm/m] of one kind of pass at one speed."""
 
     kind: str
     speed: float
@@ -115,6 +117,7 @@ class DriftBySpeed:
     total: Estimate
     rolled: Estimate
     slipped: Estimate
+    creep: Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -456,37 +459,38 @@ def describe_motion(
         ]
         for kind in STRAIGHT
     }
-    by_speed = []
+    by_speed: list[DriftBySpeed] = []
+    same_speed: dict[str, list[list[PassMotion]]] = {kind: [] for kind in STRAIGHT}
     for kind in STRAIGHT:
         rows = groups[kind]
         for index in speed_groups(np.array([m.speed for m in rows]), config.speed_gap):
-            by_speed.append(_drift(kind, [rows[i] for i in index], config))
+            chosen = [rows[i] for i in index]
+            by_speed.append(_drift(kind, chosen, absolute, config))
+            same_speed[kind].append(chosen)
     yaw_drift, closure, creep, arc = {}, {}, {}, {}
-    why_creep = "needs an odometry reference or a tape; the wheels cannot see it"
     for kind in SIDEWAYS:
         rows = groups[kind]
-        whole = _drift(kind, rows, config) if rows else None
-        why = f"no pass to the {kind} in this recording"
-        parts = ("total", "rolled", "slipped")
-        yaw_drift[kind] = {
-            q: (
-                getattr(whole, q).scaled(180 / math.pi, "°/m")
-                if whole
-                else Estimate.undetermined("°/m", why)
-            )
-            for q in parts
+        speeds = same_speed[kind]
+        floors = (config.yaw_floor, config.yaw_floor_share)
+        turned = {
+            "total": _heading_change,
+            "rolled": _rolled_change,
+            "slipped": lambda m: _heading_change(m) - _rolled_change(m),
         }
-        distance = np.array([m.distance for m in rows])
+        yaw_drift[kind] = {
+            part: _pooled(speeds, of, "°/m", 180 / math.pi, *floors) for part, of in turned.items()
+        }
+        if rows and run.yaw is None and not taped:
+            unknown = Estimate.undetermined("°/m", NO_HEADING)
+            yaw_drift[kind] |= {"total": unknown, "slipped": unknown}
         if run.robot.x.size == 3:
             closure[kind] = Estimate.undetermined("mm/m", "three wheels leave no closure")
         else:
-            closure[kind] = _ratio(
-                np.array([m.closure for m in rows]), distance, "mm/m", 1e3, config.path_floor
-            )
+            closure[kind] = _pooled(speeds, lambda m: m.closure, "mm/m", 1e3, config.path_floor)
         creep[kind] = (
-            _ratio(np.array([m.path[0] for m in rows]), distance, "mm/m", 1e3, config.path_floor)
+            _pooled(speeds, lambda m: float(m.path[0]), "mm/m", 1e3, config.path_floor)
             if absolute
-            else Estimate.undetermined("mm/m", why_creep)
+            else Estimate.undetermined("mm/m", NO_CREEP)
         )
         arc[kind] = _arc(yaw_drift[kind]["total"])
     sideways = [m for k in SIDEWAYS for m in groups[k]]
@@ -518,7 +522,17 @@ def describe_motion(
     )
 
 
-def _drift(kind: str, rows: Sequence[PassMotion], config: MotionConfig) -> DriftBySpeed:
+def _heading_change(m: PassMotion) -> float:
+    return float(m.path[2])
+
+
+def _rolled_change(m: PassMotion) -> float:
+    return float(m.rolled[2])
+
+
+def _drift(
+    kind: str, rows: Sequence[PassMotion], absolute: bool, config: MotionConfig
+) -> DriftBySpeed:
     distance = np.array([m.distance for m in rows])
 
     def part(values: np.ndarray) -> Estimate:
@@ -526,24 +540,63 @@ def _drift(kind: str, rows: Sequence[PassMotion], config: MotionConfig) -> Drift
 
     total = np.array([m.path[2] for m in rows])
     rolled = np.array([m.rolled[2] for m in rows])
-    if not np.isfinite(total).any():
-        why = "needs a gyro, a heading or an odometry reference; wheels alone show the rolled part"
-        unknown = Estimate.undetermined("rad/m", why)
-        return DriftBySpeed(
-            kind=kind,
-            speed=float(np.median([m.speed for m in rows])),
-            count=len(rows),
-            total=unknown,
-            rolled=part(rolled),
-            slipped=unknown,
-        )
+    unknown = Estimate.undetermined("rad/m", NO_HEADING)
+    seen = bool(np.isfinite(total).any())
     return DriftBySpeed(
         kind=kind,
         speed=float(np.median([m.speed for m in rows])),
         count=len(rows),
-        total=part(total),
+        total=part(total) if seen else unknown,
         rolled=part(rolled),
-        slipped=part(total - rolled),
+        slipped=part(total - rolled) if seen else unknown,
+        creep=(
+            _ratio(np.array([m.path[0] for m in rows]), distance, "mm/m", 1e3, config.path_floor)
+            if absolute and kind in SIDEWAYS
+            else Estimate.undetermined("mm/m", NO_CREEP if kind in SIDEWAYS else "sideways only")
+        ),
+    )
+
+
+def _pooled(
+    speeds: Sequence[Sequence[PassMotion]],
+    of: Callable[[PassMotion], float],
+    unit: str,
+    scale: float,
+    floor: float,
+    share: float = 0.0,
+) -> Estimate:
+    """All speeds together, sum over sum: the scatter counts within a speed only.
+
+    What passes do differs between speeds for good reason; that difference is no error of the mean.
+    """
+    rows = [
+        (float(of(m)) / m.distance, m.distance, k)
+        for k, chosen in enumerate(speeds)
+        for m in chosen
+        if math.isfinite(of(m)) and m.distance > 0
+    ]
+    if not rows:
+        return Estimate.undetermined(unit, "no such pass in this recording")
+    each, path, group = (np.array(column) for column in zip(*rows, strict=True))
+    weight = path / path.sum()
+    value = float(weight @ each)
+    dof = each.size - np.unique(group).size
+    if dof < 1:
+        # No repeat shows the scatter: a wide floor stands in.
+        return Estimate.of(value * scale, 3 * math.hypot(floor, share * abs(value)) * scale, unit)
+    spread = 0.0
+    for k in np.unique(group):
+        own = each[group == k]
+        spread += float(np.sum((own - own.mean()) ** 2))
+    scatter = math.sqrt(spread / dof * float(weight @ weight))
+    still = math.hypot(floor, share * abs(value))
+    half = math.hypot(student_quantile(0.975, dof) * scatter, student_quantile(0.975, 1e9) * still)
+    return Estimate(
+        value=value * scale,
+        std_error=math.hypot(scatter, still) * scale,
+        unit=unit,
+        low=(value - half) * scale,
+        high=(value + half) * scale,
     )
 
 

@@ -100,7 +100,7 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
 
     def with_fault(kind: str, k: int, mean: np.ndarray, sd: np.ndarray) -> None:
         parameter, centre, width = {
-            "roller_drag": ("q", base(3.0), base(1.8)),
+            "roller_drag": ("q", base(2.5), base(1.7)),
             "axle_drag": ("b", base(2.5), base(1.6)),
             "weak_motor": ("rho", base(1.6), base(1.35)),
             "radius_mismatch": ("eps", 0.0, 0.01),
@@ -109,13 +109,13 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
         mean[at], sd[at] = centre, width
 
     plans: list[tuple[tuple[tuple[str, str | None], ...], float]] = [
-        ((("none", None),), 0.25),
+        ((("none", None),), 0.2),
         ((("mass_off_centre", None),), 0.14),
     ]
     kinds = [k for k in KINDS if k != "weak_motor" or motors_seen]
     for kind in kinds:
         for name in names:
-            plans.append((((kind, name),), 0.11 / w))
+            plans.append((((kind, name),), 0.125 / w))
             plans.append(((("mass_off_centre", None), (kind, name)), 0.03 / w))
     fits = []
     for causes, prior in plans:

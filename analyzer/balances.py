@@ -412,6 +412,19 @@ class Model:
             out += list(((self.resistance - rho) / self.resistance_error).T)
         return np.stack(out, axis=1)
 
+    def labels(self) -> list[str]:
+        """What each residual is about, in the order of `residuals`."""
+        way = {"side": "sideways", "ahead": "ahead and astern", "turn": "in turns"}
+        out: list[str] = []
+        for group, white in zip(self.groups, self._rolling, strict=True):
+            out += [f"forces {way[group.kind]}"] * (1 if group.kind == "ahead" else 3)
+            if white is not None:
+                out += [f"way of the wheels {way[group.kind]}"] * self.w
+        out += [f"centre of mass by {g.name}" for g in self.gauges]
+        if self.resistance is not None:
+            out += ["motor resistance"] * self.w
+        return out
+
     def fit(self, mean: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float]:
         """Most probable parameters under one prior.
 

@@ -62,6 +62,22 @@ class RunAnalysis:
     diagnosis: Diagnosis
     result: dict[str, Any]
 
+    def movements(self) -> list[tuple[int, Pass, dict[str, Any] | None]]:
+        """Passes that are no rests, numbered from 1 as on the sheet of the plan.
+
+        Returns
+        -------
+        list of (int, Pass, dict or None)
+            Number, pass, and its row of the result file; None where it lies in data that is left
+            out.
+        """
+        rows = {round(r["t_start"], 6): r for r in self.result["passes"]}
+        moving = [p for p in self.passes if p.kind != "rest"]
+        return [
+            (n, p, rows.get(round(float(self.run.t[p.start]), 6)))
+            for n, p in enumerate(moving, start=1)
+        ]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelSummary:

@@ -18,19 +18,22 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel
 
-from analyzer.causes import Diagnosis
+from analyzer.balances import Group, Model
+from analyzer.causes import Diagnosis, Fitted
+from analyzer.dynamics import Gauge
 from analyzer.motion import DriftBySpeed, Motion, PassMotion
 from analyzer.pipeline import ChannelSummary, Inspection, RunAnalysis
 from analyzer.quantities import Estimate, Finding
 from analyzer.robot import ChannelSpec, MovableMass, Robot, Tolerance
 from analyzer.run import ColumnUse, Pass, Recording, Run, Source
+from analyzer.traces import Panel, Trace
 
 CLASSES: dict[str, Any] = {
     c.__name__: c
     for c in (
-        ChannelSpec, ChannelSummary, ColumnUse, Diagnosis, DriftBySpeed, Estimate, Finding,
-        Inspection, Motion, MovableMass, Pass, PassMotion, Recording, Robot, Run, RunAnalysis,
-        Source, Tolerance,
+        ChannelSpec, ChannelSummary, ColumnUse, Diagnosis, DriftBySpeed, Estimate, Finding, Fitted,
+        Gauge, Group, Inspection, Model, Motion, MovableMass, Panel, Pass, PassMotion, Recording,
+        Robot, Run, RunAnalysis, Source, Tolerance, Trace,
     )
 }  # fmt: skip
 INDEX = "index.json"
@@ -113,9 +116,10 @@ def _encode(value: Any, arrays: list[np.ndarray]) -> Any:
         raise TypeError(msg)
     if isinstance(value, BaseModel):
         names = list(type(value).model_fields)
-    else:
-        assert is_dataclass(value)
+    elif is_dataclass(value):
         names = [f.name for f in fields(value)]
+    else:
+        names = list(vars(value))
     return {"class": name, "with": {n: _encode(getattr(value, n), arrays) for n in names}}
 
 
@@ -125,7 +129,13 @@ def _decode(plain: Any, folder: Path) -> Any:
     if not isinstance(plain, dict):
         return plain
     if "class" in plain:
-        return CLASSES[plain["class"]](**{k: _decode(v, folder) for k, v in plain["with"].items()})
+        held = {k: _decode(v, folder) for k, v in plain["with"].items()}
+        kind = CLASSES[plain["class"]]
+        if is_dataclass(kind) or issubclass(kind, BaseModel):
+            return kind(**held)
+        made = object.__new__(kind)  # a plain class works out more in its constructor than it takes
+        vars(made).update(held)
+        return made
     if "dict" in plain:
         return {_decode(k, folder): _decode(v, folder) for k, v in plain["dict"]}
     if "tuple" in plain:

@@ -17,10 +17,13 @@ from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from analyzer.pipeline import Inspection, RunAnalysis, write_atomically
 from analyzer.quantities import CrabwiseError
+from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
+from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES
+from analyzer.traces import Panel
 from dashboard import bundle
 
 KEY = re.compile(r"[A-Za-z0-9_-]{22}")
@@ -119,15 +122,15 @@ class Case:
         Parameters
         ----------
         what : str
-            "inspect" or "analyze".
+            "inspect", "analyze" or "demo".
 
         Returns
         -------
         dict
             As `worker.run_job` takes it.
         """
-        out = self.inspection_folder if what == "inspect" else self.analysis_folder
-        robot = ROBOT if (self.work / ROBOT).is_file() else None
+        out = self.analysis_folder if what == "analyze" else self.inspection_folder
+        robot = ROBOT if what == "demo" or (self.work / ROBOT).is_file() else None
         return {
             "what": what,
             "folder": str(self.work),
@@ -241,6 +244,18 @@ class Store:
             case.set_robot(content.decode("utf-8-sig", errors="replace"), name)
         return case
 
+    def made_up(self) -> Case:
+        """Make a case of the made-up sample, which its first job writes.
+
+        Returns
+        -------
+        Case
+            The new case.
+        """
+        case = self._new()
+        case.set_facts(files=["drive.csv (made up)"], paths=["drive.csv"], robot="book_cart.toml")
+        return case
+
     def pick(self, names: Iterable[str], robot: str = "") -> Case:
         """Make a case of files or folders on the shelf.
 
@@ -276,6 +291,38 @@ class Store:
         if text:
             case.set_robot(text, Path(robot).name)
         return case
+
+    def offered(self, most: int = 500) -> tuple[list[str], list[str]]:
+        """What can be picked: recordings and robot files on the shelf.
+
+        Parameters
+        ----------
+        most : int
+            Entries listed at most.
+
+        Returns
+        -------
+        logs, robots : list of str
+            Paths within the shelf; a folder that holds logs stands for one recording.
+        """
+        if self.shelf is None:
+            return [], []
+        logs: list[str] = []
+        robots: list[str] = []
+        known = TABLE_SUFFIXES | TEXT_SUFFIXES | BAG_SUFFIXES
+        for place, folders, names in os.walk(self.shelf):
+            folder = Path(place)
+            folders[:] = sorted(f for f in folders if not f.startswith("."))
+            inside = folder.relative_to(self.shelf)
+            held = [n for n in sorted(names) if Path(n).suffix.lower() in known and n[0] != "."]
+            held = [n for n in held if not Path(n).stem.lower().startswith(SKIPPED_STEMS)]
+            if len(held) > 1 and folder != self.shelf:
+                logs.append(str(inside))
+            logs += [str(inside / n) for n in held]
+            robots += [str(inside / n) for n in sorted(names) if n.lower().endswith(".toml")]
+            if len(logs) >= most:
+                break
+        return logs[:most], robots[:most]
 
     def _on_shelf(self, name: str) -> Path:
         if self.shelf is not None:
@@ -314,8 +361,24 @@ class Store:
         RunAnalysis or None
             None where it was not analysed yet.
         """
-        value: RunAnalysis | None = self._load(case.analysis_folder)
-        return value
+        held = self._load(case.analysis_folder)
+        return None if held is None else cast("RunAnalysis", held["analysis"])
+
+    def panels(self, case: Case) -> tuple[Panel, ...]:
+        """Lines along time of an analysed recording.
+
+        Parameters
+        ----------
+        case : Case
+            The case.
+
+        Returns
+        -------
+        tuple of Panel
+            Empty where it was not analysed yet.
+        """
+        held = self._load(case.analysis_folder)
+        return () if held is None else cast("tuple[Panel, ...]", held["panels"])
 
     def _load(self, folder: Path) -> Any:
         try:

@@ -10,11 +10,14 @@ import json
 import os
 import resource
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any, TextIO
 
+from analyzer.demo import write_demo
 from analyzer.pipeline import Progress, analyze, inspect
 from analyzer.quantities import CrabwiseError
+from analyzer.traces import run_panels
 from dashboard import bundle
 
 
@@ -24,14 +27,24 @@ def run_job(job: dict[str, Any], progress: Progress) -> None:
     Parameters
     ----------
     job : dict
-        ``what`` ("inspect" or "analyze"), ``folder`` to work in, ``paths`` and ``robot`` within
+        ``what`` ("inspect", "analyze", or "demo"), ``folder`` to work in, ``paths`` and ``robot`` within
         it, ``out`` folder of the result.
     progress : callable
         Told the step's name and the share done.
     """
     os.chdir(job["folder"])  # messages then name files as the user knows them
-    work: Any = {"inspect": inspect, "analyze": analyze}[job["what"]]
-    bundle.save(work(job["paths"], job["robot"], progress=progress), Path(job["out"]))
+    if job["what"] == "demo":
+        progress("driving the made-up cart", 0.1)
+        with tempfile.TemporaryDirectory(dir=".") as made:
+            write_demo(made)
+            (Path(made) / "book_cart_before" / "drive.csv").rename("drive.csv")
+            (Path(made) / "book_cart.toml").rename(job["robot"])
+    if job["what"] in {"demo", "inspect"}:
+        bundle.save(inspect(job["paths"], job["robot"], progress=progress), Path(job["out"]))
+        return
+    analysis = analyze(job["paths"], job["robot"], progress=progress)
+    # Traces are laid down ready to draw, so that zooming reads no more than it shows.
+    bundle.save({"analysis": analysis, "panels": run_panels(analysis.run)}, Path(job["out"]))
 
 
 def serve(lines: TextIO, answers: TextIO) -> None:

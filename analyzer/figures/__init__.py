@@ -1,14 +1,43 @@
 """Pure functions from an analysis to Plotly figures."""
 
-from analyzer.figures.causes import base_from_above, cause_bars
-from analyzer.figures.motion import drift_by_speed, fan, path, timeline, wheel_bars
+from analyzer.figures.base import sparkline
+from analyzer.figures.causes import (
+    base_from_above,
+    base_plan,
+    cause_bars,
+    evidence,
+    gauges,
+    pass_from_above,
+    wheel_state,
+)
+from analyzer.figures.motion import (
+    Candidate,
+    along_time,
+    candidates,
+    drift_by_speed,
+    fan,
+    path,
+    poses,
+    timeline,
+    wheel_bars,
+)
 
 __all__ = [
+    "Candidate",
+    "along_time",
     "base_from_above",
+    "base_plan",
+    "candidates",
     "cause_bars",
     "drift_by_speed",
+    "evidence",
     "fan",
+    "gauges",
+    "pass_from_above",
     "path",
+    "poses",
+    "sparkline",
     "timeline",
     "wheel_bars",
+    "wheel_state",
 ]

@@ -174,7 +174,11 @@ def answer(analysis: RunAnalysis) -> html.Div:
 
 
 def table(
-    head: Sequence[Any], rows: Iterable[Sequence[Any]], caption: str, name: str = ""
+    head: Sequence[Any],
+    rows: Iterable[Sequence[Any]],
+    caption: str,
+    name: str = "",
+    marked: int | None = None,
 ) -> html.Table:
     """Table that stacks its cells where the screen is narrow.
 
@@ -188,6 +192,8 @@ def table(
         What the table holds.
     name : str
         Class name.
+    marked : int, optional
+        Row to bring out.
 
     Returns
     -------
@@ -195,15 +201,40 @@ def table(
         HTML table.
     """
     labels = [h if isinstance(h, str) else h.children[0].children for h in head]
-    body = [
-        html.Tr([html.Td(cell, **cast("dict[str, Any]", {"data-label": label})) for cell, label in zip(row, labels, strict=True)])
-        for row in rows
-    ]  # fmt: skip
+    body = []
+    for number, row in enumerate(rows):
+        cells = [
+            html.Td(cell, **cast("dict[str, Any]", {"data-label": label}))
+            for cell, label in zip(row, labels, strict=True)
+        ]
+        body.append(html.Tr(cells, className="chosen" if number == marked else ""))
     return html.Table(
         [
             html.Caption(caption),
-            html.Thead(html.Tr([html.Th(h, scope="col") for h in head])),
+            html.Thead(html.Tr([html.Th(h, scope="col") if h else html.Td() for h in head])),
             html.Tbody(body),
         ],
         className=f"stacking {name}".strip(),
+    )
+
+
+def facts(pairs: Iterable[tuple[Any, str]]) -> html.Div:
+    """Few numbers side by side.
+
+    Parameters
+    ----------
+    pairs : iterable of (component or str, str)
+        Name and value.
+
+    Returns
+    -------
+    Div
+        One box a number.
+    """
+    return html.Div(
+        [
+            html.Div([html.Div(name, className="label"), html.Div(value, className="value")])
+            for name, value in pairs
+        ],
+        className="facts",
     )

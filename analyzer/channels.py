@@ -158,6 +158,8 @@ WORDS = {
     "high entries.",
     "95 % interval": "Nineteen times in twenty the true value lies in this range.",
     "direction-odd": "The part that changes sign between left and right: (left − right) / 2.",
+    "wheel factors": "Numbers that multiply each wheel's target or power, so that unequal wheels cover "
+    "the same way.",
     "stiffness": "How much more a wheel's rollers or axle drag than those of the other wheels.",
     "load": "Share of the weight that stands on a wheel, from the centre of mass.",
 }

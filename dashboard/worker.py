@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import resource
+import signal
 import sys
 import tempfile
 from pathlib import Path
@@ -79,6 +80,7 @@ def main() -> None:
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what libraries print must not mix with the answers
     most = int(sys.argv[1])
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl+C is the server's; it ends its workers
     resource.setrlimit(resource.RLIMIT_DATA, (most, most))
     serve(sys.stdin, answers)
 

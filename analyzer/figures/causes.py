@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -271,6 +272,61 @@ def base_from_above(analysis: RunAnalysis) -> go.Figure:
     figure = base_plan(analysis.robot, views)
     centre = analysis.result["chassis"]["centre_of_mass_m"]
     _add_centre(figure, centre["x"], centre["y"])
+    return figure
+
+
+def base_with_change(
+    analysis: RunAnalysis, places: Sequence[tuple[float, float]], shift: tuple[float, float]
+) -> go.Figure:
+    """Plan of the base whose masses can be dragged.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        The analysis.
+    places : sequence of (float, float)
+        Where the movable masses stand now. [m]
+    shift : (float, float)
+        Shift of the centre of mass that follows. [m]
+
+    Returns
+    -------
+    Figure
+        The first shapes are the masses, in the robot file's order.
+    """
+    robot = replace(analysis.robot, masses=())
+    figure = base_plan(robot)
+    half = 0.16 * float(max(robot.x.max() - robot.x.min(), np.ptp(robot.y))) / 2
+    for mass, (x, y) in zip(analysis.robot.masses, places, strict=True):
+        figure.add_shape(
+            type="rect",
+            x0=-y - half,
+            x1=-y + half,
+            y0=x - half,
+            y1=x + half,
+            editable=True,
+            fillcolor="#56B4E9",
+            opacity=0.85,
+            line={"color": "#000000", "width": 1},
+            label={"text": mass.name, "font": {"size": 11, "color": "#101010"}},
+        )
+    for mass, (x, y) in zip(analysis.robot.masses, places, strict=True):
+        if math.hypot(mass.x_m - x, mass.y_m - y) > 1e-3:
+            figure.add_annotation(
+                x=-y, y=x, ax=-mass.y_m, ay=mass.x_m, axref="x", ayref="y", showarrow=True,
+                arrowhead=2, arrowcolor="#777777", text="",
+            )  # fmt: skip
+    centre = analysis.result["chassis"]["centre_of_mass_m"]
+    _add_centre(figure, centre["x"], centre["y"])
+    if math.hypot(*shift) > 1e-4 and centre["x"].get("value") and centre["y"].get("value"):
+        figure.add_scatter(
+            x=[-(centre["y"]["value"] + shift[1])],
+            y=[centre["x"]["value"] + shift[0]],
+            mode="markers",
+            marker={"symbol": "x", "size": 12, "color": "#CC79A7"},
+            name="centre of mass after",
+            hovertemplate="after: ahead %{y:.3f} m, right %{x:.3f} m<extra></extra>",
+        )
     return figure
 
 

@@ -13,7 +13,7 @@ from plotly.subplots import make_subplots
 
 from analyzer.figures.base import DASHES, KIND, SIDE, WHEELS, error_bar, styled, thinned
 from analyzer.kinematics import integrate_twist, odometry_matrix
-from analyzer.prediction import arc_path
+from analyzer.prediction import Predicted, arc_path
 from analyzer.traces import Panel, window
 
 if TYPE_CHECKING:
@@ -179,25 +179,54 @@ def candidates(analysis: RunAnalysis) -> list[Candidate]:
     list of Candidate
         Remedies whose effect can be predicted, in their order.
     """
-    far: dict[str, list[float]] = {"left": [], "right": []}
-    for m in analysis.motion.passes:
-        if m.kind in far and not m.hard_start and math.isfinite(m.distance):
-            far[m.kind].append(m.distance)
+    far = _farthest(analysis)
     out = []
     for remedy in analysis.result["remedies"]:
         rows = remedy["expected_effect"].get("by_speed", [])
         paths = []
         for row in rows:
             drift, creep = row["yaw_drift_deg_per_m"]["value"], row["creep_mm_per_m"]["value"]
-            if drift is not None and far[row["kind"]]:
-                length = max(far[row["kind"]])
-                path = arc_path(row["kind"], drift, creep or 0.0, length)
+            if drift is not None and far[row["kind"]] > 0:
+                path = arc_path(row["kind"], drift, creep or 0.0, far[row["kind"]])
                 paths.append((row["kind"], row["speed_m_per_s"], path))
         if paths:
             name = REMEDY.get(remedy["kind"], remedy["kind"])
             wheel = f" {remedy['wheel']}" if remedy.get("wheel") else ""
             out.append(Candidate(name=name + wheel, paths=tuple(paths)))
     return out
+
+
+def changed_arcs(analysis: RunAnalysis, predicted: Sequence[Predicted], name: str) -> Candidate:
+    """Arcs of a predicted change, as long as the longest pass to that side.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        The analysis.
+    predicted : sequence of Predicted
+        Outcome of `prediction.predict`.
+    name : str
+        What is changed.
+
+    Returns
+    -------
+    Candidate
+        To draw on the fan.
+    """
+    far = _farthest(analysis)
+    return Candidate(
+        name=name,
+        paths=tuple((p.kind, p.speed, p.path(far[p.kind])) for p in predicted if far[p.kind] > 0),
+    )
+
+
+def _farthest(analysis: RunAnalysis) -> dict[str, float]:
+    """Longest sideways pass to each side; 0 where there is none. [m]"""
+    far = {"left": 0.0, "right": 0.0}
+    for m in analysis.motion.passes:
+        if m.kind in far and not m.hard_start and math.isfinite(m.distance):
+            far[m.kind] = max(far[m.kind], m.distance)
+    return far
 
 
 def _candidate(figure: go.Figure, arc: Candidate, mark: str) -> None:

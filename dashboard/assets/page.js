@@ -20,6 +20,15 @@
     // A word's explanation closes when one looks elsewhere.
     document.querySelectorAll("details.term[open]").forEach((d) => { if (!d.contains(event.target)) d.open = false; });
   });
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest && event.target.closest("#change-copy");
+    if (!button || !navigator.clipboard) return;
+    const text = document.getElementById("change-constants").textContent;
+    navigator.clipboard.writeText(text).then(() => {
+      button.textContent = "Copied";
+      setTimeout(() => { button.textContent = "Copy constants"; }, 1500);
+    }, () => { button.textContent = "Select the text and copy it"; });
+  });
   document.addEventListener("keydown", (event) => {
     if (event.key === "Escape") document.querySelectorAll("details.term[open]").forEach((d) => { d.open = false; });
   });

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flask import Response, abort
+from flask import Response, abort, request
 
 from analyzer.pipeline import result_text
 from analyzer.report import html_report
+from dashboard.callbacks.change import constants_of
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -45,6 +46,9 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
                 text, kind = html_report(analysis), "text/html"
             elif analysis is not None:
                 text, kind = result_text(analysis.result), "application/json"
+        elif name == "constants.txt":
+            analysis = store.analysis(case)
+            text = None if analysis is None else constants_of(analysis, request.args.get("set"))
         if text is None:
             abort(404, "There is no such file of this recording.")
         head = {"Content-Disposition": f'attachment; filename="{name}"'}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboard.jobs import Job
-from dashboard.pages import motion, recording
+from dashboard.pages import cause, change, motion, recording
 from dashboard.settings import Settings
 from dashboard.store import Case, Store
 
@@ -61,4 +61,6 @@ class Page:
 PAGES = (
     Page(path="/", name="Recording", question="Can I trust it?", layout=recording.layout),
     Page(path="/motion", name="Motion", question="What does it do?", layout=motion.layout),
+    Page(path="/cause", name="Cause", question="Why?", layout=cause.layout),
+    Page(path="/change", name="Change", question="What if?", layout=change.layout),
 )

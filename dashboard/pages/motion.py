@@ -58,21 +58,34 @@ def layout(visit: Visit) -> list[Any]:
     return [
         head,
         answer(analysis),
-        measures(analysis),
         html.Section(
             [
                 html.H2(["Every ", term("pass", "sideways pass"), ", left and right"]),
                 picker(analysis, chosen),
-                html.Div(
-                    [
-                        figure(ids.MOTION_FAN, fan(analysis, chosen, arcs), told,
-                               "Fan of all sideways passes. Choose a pass in the list above."),
-                        figure(ids.MOTION_BASE, base, html.Span(base_text(analysis, chosen), id=ids.MOTION_FACTS),
-                               "Plan of the base, wheel by wheel"),
-                    ],
-                    className="columns",
+                figure(
+                    ids.MOTION_FAN,
+                    fan(analysis, chosen, arcs),
+                    told,
+                    "Fan of all sideways passes. Choose a pass in the list above.",
                 ),
             ]
+        ),
+        html.Div(
+            [
+                measures(analysis),
+                html.Section(
+                    [
+                        html.H2("Wheel by wheel"),
+                        figure(
+                            ids.MOTION_BASE,
+                            base,
+                            html.Span(base_text(analysis, chosen), id=ids.MOTION_FACTS),
+                            "Plan of the base, wheel by wheel",
+                        ),
+                    ]
+                ),
+            ],
+            className="columns",
         ),
         html.Section(
             [
@@ -108,8 +121,13 @@ def layout(visit: Visit) -> list[Any]:
         html.Section(
             [
                 html.H2("Passes"),
-                html.Div(pass_table(analysis, chosen), id=ids.MOTION_TABLE),
-                html.P(f"{len(moves)} passes in all.", className="note"),
+                html.Details(
+                    [
+                        html.Summary(f"All {len(moves)} passes in numbers"),
+                        html.Div(pass_table(analysis, chosen), id=ids.MOTION_TABLE),
+                    ],
+                    className="more",
+                ),
             ]
         ),
     ]  # fmt: skip

@@ -15,6 +15,8 @@ from analyzer.figures.base import styled
 from analyzer.prediction import draws_of
 
 if TYPE_CHECKING:
+    from analyzer.balances import Model
+    from analyzer.causes import Fitted
     from analyzer.pipeline import RunAnalysis
     from analyzer.robot import Robot
 
@@ -185,9 +187,10 @@ def base_plan(robot: Robot, views: dict[str, WheelView] | None = None) -> go.Fig
         hoverinfo="name",
     )
     styled(figure, "to the right [m]", "ahead [m]", height=460)
-    span_x = float(np.abs(robot.y).max()) + 1.6 * rim
     top, bottom = float(robot.x.max()), float(robot.x.min())
     room = 0.42 * max(top - bottom, 2 * rim)
+    # Wide enough for what is written beside the wheels.
+    span_x = max(float(np.abs(robot.y).max()) + 2.5 * rim, 0.62 * (top - bottom + 2 * room))
     figure.update_xaxes(range=[-span_x, span_x], constrain="domain")
     figure.update_yaxes(
         scaleanchor="x", scaleratio=1, range=[bottom - rim - room, top + rim + room]
@@ -363,6 +366,23 @@ def pass_from_above(analysis: RunAnalysis, number: int) -> go.Figure:
     return base_plan(run.robot, views)
 
 
+STRETCH = "stretch of what is usual"
+
+
+def _stretch(model: Model, fit: Fitted) -> float:
+    """How far a hypothesis needs unsuspected parts to differ from sound ones. [standard deviations]"""
+    mean, sd = model.sound_prior()
+    pull = (fit.z - mean) / sd
+    places = {"roller_drag": "q", "axle_drag": "b", "weak_motor": "rho", "radius_mismatch": "eps"}
+    for cause, wheel in fit.causes:
+        if cause == "mass_off_centre":
+            pull[:2] = 0.0
+        elif wheel is not None:
+            at = model.index(places[cause], model.robot.wheel_names.index(wheel))
+            pull[at] = 0.0
+    return float(np.linalg.norm(pull))
+
+
 def evidence(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
     """How far each hypothesis misses what was measured, kind of evidence by kind of evidence.
 
@@ -377,7 +397,8 @@ def evidence(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
     -------
     Figure or None
         One small column of bars a hypothesis: root of the summed squares of the residuals in
-        standard errors; None where forces are not known.
+        standard errors, and how far it stretches what sound parts are like; None where forces
+        are not known.
     """
     model, fits = analysis.diagnosis.model, analysis.diagnosis.fits
     if model is None or not fits:
@@ -387,14 +408,16 @@ def evidence(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
     ranked = sorted(fits, key=lambda f: -f.share)
     none = next(f for f in fits if f.causes == (("none", None),))
     picked = [f for f in ranked if f is not none][:most] + [none]
+    kinds.insert(0, STRETCH)
     figure = make_subplots(rows=1, cols=len(picked), shared_yaxes=True, horizontal_spacing=0.015)
     top = 0.0
     for column, fit in enumerate(picked, start=1):
         r = model.residuals(fit.z[None])[0]
         sizes = [
             math.sqrt(sum(v * v for v, of in zip(r, labels, strict=True) if of == kind))
-            for kind in kinds
+            for kind in kinds[1:]
         ]
+        sizes.insert(0, _stretch(model, fit))
         top = max(top, *sizes)
         names = [cause_name({"cause": c, "wheel": w}) for c, w in fit.causes]
         figure.add_bar(

@@ -179,15 +179,15 @@ def candidates(analysis: RunAnalysis) -> list[Candidate]:
     list of Candidate
         Remedies whose effect can be predicted, in their order.
     """
-    far = _farthest(analysis)
     out = []
     for remedy in analysis.result["remedies"]:
         rows = remedy["expected_effect"].get("by_speed", [])
         paths = []
         for row in rows:
             drift, creep = row["yaw_drift_deg_per_m"]["value"], row["creep_mm_per_m"]["value"]
-            if drift is not None and far[row["kind"]] > 0:
-                path = arc_path(row["kind"], drift, creep or 0.0, far[row["kind"]])
+            length = _length(analysis, row["kind"], row["speed_m_per_s"])
+            if drift is not None and length > 0:
+                path = arc_path(row["kind"], drift, creep or 0.0, length)
                 paths.append((row["kind"], row["speed_m_per_s"], path))
         if paths:
             name = REMEDY.get(remedy["kind"], remedy["kind"])
@@ -197,7 +197,7 @@ def candidates(analysis: RunAnalysis) -> list[Candidate]:
 
 
 def changed_arcs(analysis: RunAnalysis, predicted: Sequence[Predicted], name: str) -> Candidate:
-    """Arcs of a predicted change, as long as the longest pass to that side.
+    """Arcs of a predicted change, as long as the longest pass to that side at that speed.
 
     Parameters
     ----------
@@ -213,20 +213,24 @@ def changed_arcs(analysis: RunAnalysis, predicted: Sequence[Predicted], name: st
     Candidate
         To draw on the fan.
     """
-    far = _farthest(analysis)
-    return Candidate(
-        name=name,
-        paths=tuple((p.kind, p.speed, p.path(far[p.kind])) for p in predicted if far[p.kind] > 0),
+    lengths = [(p, _length(analysis, p.kind, p.speed)) for p in predicted]
+    paths = tuple((p.kind, p.speed, p.path(length)) for p, length in lengths if length > 0)
+    return Candidate(name=name, paths=paths)
+
+
+def _length(analysis: RunAnalysis, kind: str, speed: float) -> float:
+    """Longest sideways pass to a side at about a speed; 0 where there is none. [m]"""
+    return max(
+        (
+            m.distance
+            for m in analysis.motion.passes
+            if m.kind == kind
+            and not m.hard_start
+            and math.isfinite(m.distance)
+            and 0.75 * speed < m.speed < 1.33 * speed
+        ),
+        default=0.0,
     )
-
-
-def _farthest(analysis: RunAnalysis) -> dict[str, float]:
-    """Longest sideways pass to each side; 0 where there is none. [m]"""
-    far = {"left": 0.0, "right": 0.0}
-    for m in analysis.motion.passes:
-        if m.kind in far and not m.hard_start and math.isfinite(m.distance):
-            far[m.kind] = max(far[m.kind], m.distance)
-    return far
 
 
 def _candidate(figure: go.Figure, arc: Candidate, mark: str) -> None:

@@ -27,13 +27,15 @@ SHOWN_PATH = 2.0
 """Sideways way for which heading errors are told. [m]"""
 
 
-def told(predicted: tuple[Predicted, ...]) -> list[Any]:
+def told(predicted: tuple[Predicted, ...], *, unchanged: bool) -> list[Any]:
     """Prediction in words and numbers.
 
     Parameters
     ----------
     predicted : tuple of Predicted
         Outcome of the prediction.
+    unchanged : bool
+        Whether nothing is changed yet.
 
     Returns
     -------
@@ -51,7 +53,14 @@ def told(predicted: tuple[Predicted, ...]) -> list[Any]:
         for p in predicted
     ]
     return [
-        html.P(["Should leave ", html.Strong(str(rest)), " of yaw drift."], className="sentence"),
+        html.P(
+            [
+                "As it is: " if unchanged else "Should leave ",
+                html.Strong(str(rest)),
+                " of yaw drift that changes sign with the side.",
+            ],
+            className="sentence",
+        ),
         table(
             ("pass", "turns in 2 m: now", "then", "creep then"),
             rows,
@@ -164,7 +173,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
             factors,
         )
         predicted = predict(analysis.diagnosis, analysis.motion, trial.change(analysis))
-        words = told(predicted) if predicted else [empty(
+        words = told(predicted, unchanged=trial == as_it_is(analysis)) if predicted else [empty(
             "No prediction: forces or the heading are not known from this recording. Log currents or volts, and give "
             "the motors' constants in the robot file.")]  # fmt: skip
         arcs = [changed_arcs(analysis, predicted, "this change")] if predicted else []

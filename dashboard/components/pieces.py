@@ -19,6 +19,9 @@ GRAPH: Any = {
 }
 
 
+BARE: Any = {"displayModeBar": False, "responsive": True}
+
+
 def aria(**names: str) -> dict[str, Any]:
     """Attributes for assistive technology.
 

@@ -10,7 +10,7 @@ from analyzer.figures.causes import cause_name
 from analyzer.pipeline import RunAnalysis
 from analyzer.report import PLACE, number
 from dashboard import ids
-from dashboard.components.pieces import GRAPH, answer, aria, term
+from dashboard.components.pieces import BARE, GRAPH, answer, aria, term
 from dashboard.components.states import without_analysis
 from dashboard.components.trial import PARTS, SHIFT_ONLY, Trial, advised, read_trial
 
@@ -70,7 +70,7 @@ def layout(visit: Visit) -> list[Any]:
                                 html.Div(id=ids.CHANGE_ANSWER, role="status", className="predicted"),
                                 html.Div(dcc.Graph(id=ids.CHANGE_FAN, config=GRAPH), role="group",
                                          **aria(label="Fan of sideways passes as driven, and after the change")),
-                                html.Div(dcc.Graph(id=ids.CHANGE_BASE, config={**GRAPH, "displayModeBar": False}), role="group",
+                                html.Div(dcc.Graph(id=ids.CHANGE_BASE, config=BARE), role="group",
                                          **aria(label="Plan of the base; masses can be dragged, the sliders do the same")),
                             ]
                         ),

@@ -27,7 +27,7 @@ CREEP_SHARE = {"side": 0.06, "ahead": 0.12}
 """Error of the creep law as share of the creep [-]: bench work; ahead rollers may half turn."""
 NUISANCES = (
     "delta", "axle", "delta_fast", "delta_turn", "axle_fast", "axle_turn",
-    "creep", "side", "size", "lever", "ahead", "kappa", "phi",
+    "creep", "creep_fast", "creep_ahead", "side", "size", "lever", "ahead", "kappa", "phi",
 )  # fmt: skip
 
 
@@ -270,7 +270,7 @@ class Model:
             sd[self.index(name) : self.index(name) + self.w] = value
         spread = {
             "delta": 0.47, "axle": 0.47, "delta_fast": 0.25, "delta_turn": 0.3, "axle_fast": 0.25,
-            "axle_turn": 0.25, "creep": 0.34, "side": self.side_error, "size": 0.01, "lever": 0.01,
+            "axle_turn": 0.25, "creep": 0.34, "creep_fast": 0.25, "creep_ahead": 0.25, "side": self.side_error, "size": 0.01, "lever": 0.01,
             "ahead": 0.01, "kappa": 0.9, "phi": 0.3,
         }  # fmt: skip
         for name, value in spread.items():
@@ -333,6 +333,7 @@ class Model:
         load = self.weight / w * (0.05 + ((share - 0.05) + np.hypot(share - 0.05, 0.1)) / 2)
         turn = group is not None and group.kind == "turn"
         fast = group is not None and group.fast
+        straight = group is not None and group.kind == "ahead"
         extra_drag = n["delta_fast"] * fast + n["delta_turn"] * turn
         extra_axle = n["axle_fast"] * fast + n["axle_turn"] * turn
         relative = load / (self.weight / w)
@@ -341,7 +342,7 @@ class Model:
             axle=self.axle0 * np.exp(n["axle"] + b + extra_axle) * (2 / 3 + relative / 3),
             drag=self.drag0 * np.exp(n["delta"] + q + extra_drag) * load,
             radius=robot.radius * (1 + n["size"] + eps - n["phi"] * proud),
-            creep=0.15 * np.exp(n["creep"]),
+            creep=0.15 * np.exp(n["creep"] + n["creep_fast"] * fast + n["creep_ahead"] * straight),
             scale=(1 + gain) * (np.exp(-rho) if self.volts else 1.0),
             gain=gain,
             rho=rho,
@@ -476,22 +477,3 @@ class Model:
         _, logdet = np.linalg.slogdet(hessian)
         covariance = sd[:, None] * np.linalg.inv(hessian) * sd
         return mean + sd * u, covariance, -0.5 * cost - 0.5 * float(logdet), float(r @ r)
-
-
-def side_share(model: Model) -> float:
-    """Sideways motor force over weight at the slower speed. [-]
-
-    Parameters
-    ----------
-    model : Model
-        Balances of the run.
-
-    Returns
-    -------
-    float
-        Zero without sideways passes.
-    """
-    side = [g for g in model.groups if g.kind == "side"]
-    if not side:
-        return 0.0
-    return float(np.abs(side[0].torque / model.robot.radius).sum()) / model.weight

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.balances import Model, pass_groups, side_share
+from analyzer.balances import Model, pass_groups
 from analyzer.dynamics import Gauge, Inertia, Torques, inertia_and_gauges, motor_torques
 from analyzer.gates import find_gates
 from analyzer.motion import Motion
@@ -403,18 +403,22 @@ def _add_fits(
         share = sum(f.share for f in own)
         if cause == "none":
             # All wheels alike leave no pattern; only the level against other bases tells.
-            level = side_share(model)
-            stiff = 1 / (1 + math.exp(-min(50.0, (level - 0.195) / 0.006)))
+            level = model.drag0 * math.exp(float(none.z[model.index("delta")]))
+            limit = tolerance.roller_drag_over_load
+            stiff = 1 / (1 + math.exp(-min(50.0, (level / limit - 1) / 0.035)))
             if stiff > 0.02:
-                force = level * model.weight
+                force = level * model.weight / model.w
+                error = math.sqrt(
+                    float(none.covariance[model.index("delta"), model.index("delta")])
+                )
                 add(
                     "roller_drag",
                     None,
                     others * share * stiff,
-                    Estimate.of(force, 0.1 * force, "N"),
+                    Estimate.of(force, force * math.hypot(error, 0.05), "N"),
                     [
-                        f"sideways the motors push {100 * level:.0f} % of the weight, alike on all "
-                        "wheels (12-17 % is usual on the bench)"
+                        f"sideways every wheel's rollers drag alike, {100 * level:.1f} % of the load "
+                        f"on the wheel (sound ones up to {100 * limit:.1f} %)"
                     ],
                 )
                 share *= 1 - stiff

@@ -295,10 +295,12 @@ def _prepared(
     logs, taped = _split_tape(paths)
     tell("reading", 0.0)
     recording = read_recording(logs, robot)
+    light, whole = _without_samples(recording), [recording]
+    del recording
     tell("aligning", 0.4)
-    run = align(recording, robot)
+    run = align(whole.pop(), robot)  # handed over: samples go as they come onto the grid
     tell("finding passes", 0.6)
-    return _without_samples(recording), taped, run, find_passes(run)
+    return light, taped, run, find_passes(run)
 
 
 def _without_samples(recording: Recording) -> Recording:

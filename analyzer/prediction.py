@@ -259,7 +259,9 @@ def solve_group(
         reach = along / path0 * path
         grip = state.creep / (state.load * model.cosine**2)
         on_torque = -grip * reach / robot.radius
-        constant = grip * (state.axle * sense * path / robot.radius + state.drag * model.sine * path)
+        constant = grip * (
+            state.axle * sense * path / robot.radius + state.drag * model.sine * path
+        )
         twist = -np.stack(
             [
                 np.ones((batch, w)),

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import plotly.graph_objects as go
-from plotly.subplots import make_subplots
 
 from analyzer.figures.base import styled
 from analyzer.prediction import draws_of
@@ -396,7 +395,7 @@ def evidence(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
     Returns
     -------
     Figure or None
-        One small column of bars a hypothesis: root of the summed squares of the residuals in
+        A row a kind, a mark a hypothesis: root of the summed squares of the residuals in
         standard errors, and how far it stretches what sound parts are like; None where forces
         are not known.
     """
@@ -409,9 +408,9 @@ def evidence(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
     none = next(f for f in fits if f.causes == (("none", None),))
     picked = [f for f in ranked if f is not none][:most] + [none]
     kinds.insert(0, STRETCH)
-    figure = make_subplots(rows=1, cols=len(picked), shared_yaxes=True, horizontal_spacing=0.015)
+    figure = go.Figure()
     top = 0.0
-    for column, fit in enumerate(picked, start=1):
+    for fit, (colour, symbol) in zip(picked, CUES, strict=False):
         r = model.residuals(fit.z[None])[0]
         sizes = [
             math.sqrt(sum(v * v for v, of in zip(r, labels, strict=True) if of == kind))
@@ -419,34 +418,41 @@ def evidence(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
         ]
         sizes.insert(0, _stretch(model, fit))
         top = max(top, *sizes)
-        names = [cause_name({"cause": c, "wheel": w}) for c, w in fit.causes]
-        figure.add_bar(
+        names = " + ".join(cause_name({"cause": c, "wheel": w}) for c, w in fit.causes)
+        figure.add_scatter(
             x=sizes,
-            y=kinds,
-            orientation="h",
-            marker={"color": ["#D55E00" if v > 3 else "#56B4E9" for v in sizes]},
-            showlegend=False,
-            hovertemplate="misses %{y} by %{x:.1f} standard errors<extra></extra>",
-            row=1,
-            col=column,
+            y=list(range(len(kinds))),
+            mode="markers",
+            marker={"color": colour, "symbol": symbol, "size": 11, "line": {"width": 1}},
+            name=f"{names} ({100 * fit.share:.0f} %)",
+            text=kinds,
+            hovertemplate=f"{names}: misses %{{text}} by %{{x:.1f}}<extra></extra>",
         )
-        figure.add_annotation(
-            text="<br>+ ".join(names) + f"<br>{100 * fit.share:.0f} %",
-            xref=f"x{column if column > 1 else ''} domain",
-            yref="paper",
-            x=0.0,
-            xanchor="left",
-            y=1.0,
-            yanchor="bottom",
-            align="left",
-            showarrow=False,
-            font={"size": 12},
-        )
-    styled(figure, "", "", height=150 + 34 * len(kinds))
-    figure.update_layout(margin={"t": 75})
-    figure.update_xaxes(range=[0, max(3.5, 1.08 * top)], title_text="", nticks=4)
-    figure.update_yaxes(automargin=True)
+    _rows_named(figure, kinds)
+    styled(figure, "misses by [standard errors]", "", height=210 + 40 * len(kinds))
+    figure.add_vrect(x0=0, x1=3, fillcolor="#009E73", opacity=0.1, line_width=0)
+    figure.update_xaxes(range=[-0.1, max(3.5, 1.08 * top)])
+    figure.update_yaxes(showticklabels=False, range=[-0.6, len(kinds) - 0.2], zeroline=False)
+    figure.update_yaxes(tickvals=list(range(len(kinds))))
     return figure
+
+
+CUES = (
+    ("#0072B2", "diamond"),
+    ("#D55E00", "square"),
+    ("#E69F00", "triangle-down"),
+    ("#CC79A7", "cross"),
+    ("#009E73", "triangle-up"),
+)
+
+
+def _rows_named(figure: go.Figure, names: Sequence[str]) -> None:
+    """Names above the rows instead of beside them: a phone has no room at the side."""
+    for k, name in enumerate(names):
+        figure.add_annotation(
+            x=0, xref="x domain", y=k, yshift=13, text=name, showarrow=False, xanchor="left",
+            font={"size": 12},
+        )  # fmt: skip
 
 
 def gauges(analysis: RunAnalysis) -> go.Figure | None:
@@ -469,23 +475,24 @@ def gauges(analysis: RunAnalysis) -> go.Figure | None:
     names = [f"{'ahead' if g.axis == 0 else 'left'}, by {g.name}" for g in model.gauges]
     figure.add_scatter(
         x=[1e3 * g.value for g in model.gauges],
-        y=names,
+        y=list(range(len(names))),
         error_x={"array": [1.96e3 * g.std_error for g in model.gauges], "color": "#000000"},
         mode="markers",
         marker={"color": "#000000", "size": 9},
         name="measured, 95 %",
     )
-    cues = (("#0072B2", "diamond"), ("#D55E00", "square"), ("#009E73", "triangle-up"))
     ranked = sorted(fits, key=lambda f: -f.share)[:3]
-    for fit, (colour, symbol) in zip(ranked, cues, strict=False):
+    for fit, (colour, symbol) in zip(ranked, CUES, strict=False):
         says = " + ".join(cause_name({"cause": c, "wheel": w}) for c, w in fit.causes)
         figure.add_scatter(
             x=[1e3 * float(fit.z[g.axis]) for g in model.gauges],
-            y=names,
+            y=list(range(len(names))),
             mode="markers",
             marker={"color": colour, "symbol": symbol, "size": 11, "line": {"width": 1}},
             name=says,
         )
-    styled(figure, "centre of mass [mm]", "", height=170 + 45 * len(names))
-    figure.update_yaxes(automargin=True)
+    _rows_named(figure, names)
+    styled(figure, "centre of mass [mm]", "", height=190 + 45 * len(names))
+    figure.update_yaxes(showticklabels=False, range=[-0.6, len(names) - 0.2], zeroline=False)
+    figure.update_yaxes(tickvals=list(range(len(names))))
     return figure

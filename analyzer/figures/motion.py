@@ -506,19 +506,19 @@ def drift_by_speed(analysis: RunAnalysis) -> go.Figure:
         Points with 95 % intervals.
     """
     figure = go.Figure()
-    rows = analysis.result["yaw_drift_deg_per_m"]["by_speed"]
-    labels = [f"{r['kind']}<br>{r['speed_m_per_s']:.2f} m/s" for r in rows]
+    rows = analysis.result["yaw_drift_deg_per_m"]["by_speed"][::-1]
+    labels = [f"{r['kind']} {r['speed_m_per_s']:.2f} m/s" for r in rows]
     cues = (
         ("total", "#000000", "circle"),
         ("rolled", "#0072B2", "square"),
         ("slipped", "#D55E00", "diamond"),
     )
-    for shift, (part, colour, symbol) in zip((-0.18, 0, 0.18), cues, strict=True):
+    for shift, (part, colour, symbol) in zip((0.2, 0, -0.2), cues, strict=True):
         bars = [error_bar(r[part]) for r in rows]
         figure.add_scatter(
-            x=[k + shift for k in range(len(rows))],
-            y=[b[0] for b in bars],
-            error_y={
+            y=[k + shift for k in range(len(rows))],
+            x=[b[0] for b in bars],
+            error_x={
                 "array": [b[1] for b in bars],
                 "arrayminus": [b[2] for b in bars],
                 "color": colour,
@@ -526,10 +526,12 @@ def drift_by_speed(analysis: RunAnalysis) -> go.Figure:
             mode="markers",
             name=part,
             marker={"color": colour, "symbol": symbol, "size": 9},
-            hovertemplate=f"{part} %{{y:.2f}} °/m<extra></extra>",
+            hovertemplate=f"{part} %{{x:.2f}} °/m<extra></extra>",
         )
-    styled(figure, "", "yaw drift, anticlockwise positive [°/m]")
-    figure.update_xaxes(tickvals=list(range(len(rows))), ticktext=labels)
+    styled(
+        figure, "yaw drift, anticlockwise positive [°/m]", "", height=130 + 42 * max(2, len(rows))
+    )
+    figure.update_yaxes(tickvals=list(range(len(rows))), ticktext=labels, automargin=True)
     return figure
 
 

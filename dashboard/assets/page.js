@@ -1,7 +1,7 @@
 // Light, dark, or as the system wishes; kept in this browser only.
 (function () {
   const order = ["", "light", "dark"];
-  const words = { "": "Light or dark: as the system", light: "Light", dark: "Dark" };
+  const words = { "": "Look: system", light: "Look: light", dark: "Look: dark" };
   const root = document.documentElement;
   const read = () => { try { return localStorage.getItem("theme") || ""; } catch { return ""; } };
   const show = (theme) => {
@@ -35,5 +35,9 @@
   new MutationObserver(() => {
     const button = document.getElementById("theme");
     if (button && !Object.values(words).includes(button.textContent)) show(read());
+    // The place to drop files: its field has no name of its own.
+    document.querySelectorAll(".drop input[type=file]:not([aria-label])").forEach((field) => {
+      field.setAttribute("aria-label", field.closest(".drop").textContent.trim());
+    });
   }).observe(document.body, { childList: true, subtree: true });
 })();

@@ -34,7 +34,7 @@ def frame() -> html.Div:
                         ],
                         className="brand",
                     ),
-                    html.Button("light or dark", id="theme", type="button", className="quiet"),
+                    html.Button("Look", id="theme", type="button", className="quiet"),
                 ],
                 className="top",
             ),

@@ -140,8 +140,8 @@ def _evidence(analysis: RunAnalysis) -> list[Any]:
     parts: list[Any] = [
         html.H2("What was measured against what each cause predicts"),
         figure(ids.CAUSE_EVIDENCE, drawn,
-               "How far each explanation misses each kind of measurement, in standard errors, and (bottom) how far it has to "
-               "stretch what sound parts are like. Short bars everywhere: it explains the recording. Vermilion: more than three.",
+               "How far each explanation misses each kind of measurement, in standard errors, and (lowest row) how far it has to "
+               "stretch what sound parts are like. All marks in the green band: it explains the recording.",
                "Misfit of each hypothesis by kind of measurement"),
     ]  # fmt: skip
     weighed = gauges(analysis)

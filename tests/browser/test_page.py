@@ -119,7 +119,7 @@ def test_picked_from_the_folder_and_described_by_form(server, browser, watch):
     page.wait_for_selector("text=robot.mass_kg: missing")
 
     def fill(path: str, text: str) -> None:
-        page.locator('input[id*=\'"path":"%s"\']' % path).fill(text)
+        page.locator(f'input[id*=\'"path":"{path}"\']').fill(text)
 
     fill("robot/name", "<b>cart</b>")
     fill("robot/mass_kg", "15")

@@ -22,7 +22,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.balances import Group, Model, State
-from analyzer.causes import Diagnosis, Fitted
+from analyzer.causes import Diagnosis
+from analyzer.hypotheses import Fitted
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
 
@@ -56,6 +57,29 @@ class Change:
     shift_y: float = 0.0
     serviced: tuple[tuple[str, str | None], ...] = ()
     factors: tuple[float, ...] | None = None
+
+    def plus(self, other: Change) -> Change:
+        """Both changes together.
+
+        Parameters
+        ----------
+        other : Change
+            The other one.
+
+        Returns
+        -------
+        Change
+            Shifts add, services join, factors multiply.
+        """
+        factors = self.factors or other.factors
+        if self.factors is not None and other.factors is not None:
+            factors = tuple(a * b for a, b in zip(self.factors, other.factors, strict=True))
+        return Change(
+            shift_x=self.shift_x + other.shift_x,
+            shift_y=self.shift_y + other.shift_y,
+            serviced=self.serviced + other.serviced,
+            factors=factors,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

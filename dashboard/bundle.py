@@ -19,8 +19,9 @@ import numpy as np
 from pydantic import BaseModel
 
 from analyzer.balances import Group, Model
-from analyzer.causes import Diagnosis, Fitted
+from analyzer.causes import Diagnosis
 from analyzer.dynamics import Gauge
+from analyzer.hypotheses import Fitted
 from analyzer.motion import DriftBySpeed, Motion, PassMotion
 from analyzer.pipeline import ChannelSummary, Inspection, RunAnalysis
 from analyzer.quantities import Estimate, Finding

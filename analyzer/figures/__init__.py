@@ -2,12 +2,13 @@
 
 from analyzer.figures.base import sparkline
 from analyzer.figures.causes import (
+    arcs_after,
     base_from_above,
     base_plan,
     base_with_change,
     cause_bars,
-    evidence,
     gauges,
+    misfits,
     pass_from_above,
     wheel_state,
 )
@@ -27,6 +28,7 @@ from analyzer.figures.motion import (
 __all__ = [
     "Candidate",
     "along_time",
+    "arcs_after",
     "base_from_above",
     "base_plan",
     "base_with_change",
@@ -34,9 +36,9 @@ __all__ = [
     "cause_bars",
     "changed_arcs",
     "drift_by_speed",
-    "evidence",
     "fan",
     "gauges",
+    "misfits",
     "pass_from_above",
     "path",
     "poses",

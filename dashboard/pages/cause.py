@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 
-from analyzer.figures import base_from_above, drift_by_speed, evidence, gauges
+from analyzer.figures import base_from_above, drift_by_speed, gauges, misfits
 from analyzer.figures.causes import cause_name
 from analyzer.pipeline import RunAnalysis
 from analyzer.report import number
@@ -132,7 +132,7 @@ def cause(entry: dict[str, Any]) -> html.Div:
 
 
 def _evidence(analysis: RunAnalysis) -> list[Any]:
-    drawn = evidence(analysis)
+    drawn = misfits(analysis)
     if drawn is None:
         why = "There are no currents or volts with motor constants in this recording, or the wheels slide: "
         why += "the forces that tell the causes apart are not known."

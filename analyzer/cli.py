@@ -84,6 +84,12 @@ def _demo(args: argparse.Namespace) -> None:
         sys.stdout.write(f"{path}\n")
 
 
+def _dashboard(args: argparse.Namespace) -> None:
+    from dashboard.serve import serve
+
+    serve(args.shelf, args.host, args.port)
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="crabwise",
@@ -121,6 +127,10 @@ def _parser() -> argparse.ArgumentParser:
     outputs(sub)
     sub = command("demo", _demo, "write the made-up sample recordings")
     sub.add_argument("directory", metavar="DIR")
+    sub = command("dashboard", _dashboard, "the web page, on this machine")
+    sub.add_argument("--shelf", metavar="DIR", help="folder with recordings to pick from")
+    sub.add_argument("--host", default="127.0.0.1", metavar="ADDRESS", help="address to listen on")
+    sub.add_argument("--port", type=int, default=8050, help="port to listen on")
     return parser
 
 

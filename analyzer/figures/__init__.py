@@ -1,16 +1,49 @@
 """Pure functions from an analysis to Plotly figures."""
 
-from analyzer.figures.causes import arcs_after, base_from_above, cause_bars, misfits
-from analyzer.figures.motion import drift_by_speed, fan, path, timeline, wheel_bars
+from analyzer.figures.base import sparkline
+from analyzer.figures.causes import (
+    arcs_after,
+    base_from_above,
+    base_plan,
+    base_with_change,
+    cause_bars,
+    gauges,
+    misfits,
+    pass_from_above,
+    wheel_state,
+)
+from analyzer.figures.motion import (
+    Candidate,
+    along_time,
+    candidates,
+    changed_arcs,
+    drift_by_speed,
+    fan,
+    path,
+    poses,
+    timeline,
+    wheel_bars,
+)
 
 __all__ = [
+    "Candidate",
+    "along_time",
     "arcs_after",
     "base_from_above",
+    "base_plan",
+    "base_with_change",
+    "candidates",
     "cause_bars",
+    "changed_arcs",
     "drift_by_speed",
     "fan",
+    "gauges",
     "misfits",
+    "pass_from_above",
     "path",
+    "poses",
+    "sparkline",
     "timeline",
     "wheel_bars",
+    "wheel_state",
 ]

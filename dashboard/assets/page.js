@@ -47,9 +47,13 @@
     document.querySelectorAll(".slider input:not([aria-label]), .slider [role=slider]:not([aria-label])").forEach((part) => {
       part.setAttribute("aria-label", part.closest(".slider").getAttribute("aria-label"));
     });
+    // Boxes to tick are boxes, not entries of a list that hold boxes.
+    document.querySelectorAll(".field [role=listbox]:has([role=option] input)").forEach((list) => { list.setAttribute("role", "group"); });
+    document.querySelectorAll(".field [role=option]:has(input)").forEach((option) => { option.removeAttribute("role"); });
+    document.querySelectorAll(".field label[aria-selected]:has(input)").forEach((option) => { option.removeAttribute("aria-selected"); });
     // The place to drop files: its field has no name of its own.
     document.querySelectorAll(".drop input[type=file]:not([aria-label])").forEach((field) => {
       field.setAttribute("aria-label", field.closest(".drop").textContent.trim());
     });
-  }).observe(document.body, { childList: true, subtree: true });
+  }).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ["role", "aria-selected"] });
 })();

@@ -17,6 +17,7 @@ from analyzer.hypotheses import Fitted, averaged, weigh
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
 from analyzer.run import Pass, Run
+from analyzer.stability import centre_error, centre_from_loads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,20 +267,24 @@ def _would_decide(
 
 
 def _scale_gauges(run: Run) -> list[Gauge]:
-    """Corner scales as a measurement: x_c = sum N_i x_i / sum N_i (ISO 10392, moment balance)."""
-    loads = run.robot.scale_loads_kg
+    """Corner scales as a measurement of the centre of mass (ISO 10392, moment balance)."""
+    robot = run.robot
+    loads = robot.scale_loads_kg
     if loads is None:
         return []
-    none = np.zeros(run.robot.x.size)
+    centre = centre_from_loads(robot.x, robot.y, loads)
+    error = centre_error(robot.x, robot.y, loads, robot.scale_error_kg)
+    none = np.zeros(robot.x.size)
     return [
         Gauge(
             name="corner scales",
             axis=axis,
-            value=float(loads @ place / loads.sum()),
-            std_error=0.003,
+            value=centre[axis],
+            # 2 mm: where on a wheel the load really stands; common practice, no source.
+            std_error=math.hypot(0.002, error[axis]),
             slope=none,
         )
-        for axis, place in enumerate((run.robot.x, run.robot.y))
+        for axis in range(2)
     ]
 
 

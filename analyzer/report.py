@@ -19,6 +19,7 @@ from analyzer.figures import (
     wheel_bars,
 )
 from analyzer.figures.causes import cause_name
+from analyzer.page import document, drawn, table
 
 if TYPE_CHECKING:
     from analyzer.pipeline import Inspection, RunAnalysis
@@ -254,23 +255,23 @@ def terminal_summary(analysis: RunAnalysis, console: Any) -> None:
 
     result = analysis.result
     console.print(f"[bold]{plain(result['robot']['name'])}[/bold]  {plain(headline(result))}\n")
-    table = Table(title="How it moves", show_header=False, title_justify="left")
-    table.add_column("measure")
-    table.add_column("value with 95 % interval", overflow="fold")
+    grid = Table(title="How it moves", show_header=False, title_justify="left")
+    grid.add_column("measure")
+    grid.add_column("value with 95 % interval", overflow="fold")
     for name, value in _rows(result):
-        table.add_row(plain(name), plain(value))
-    console.print(table)
-    table = Table(title="Why", title_justify="left")
+        grid.add_row(plain(name), plain(value))
+    console.print(grid)
+    grid = Table(title="Why", title_justify="left")
     for column in ("cause", "probability", "size", "evidence"):
-        table.add_column(column, overflow="fold")
+        grid.add_column(column, overflow="fold")
     for cause in [c for c in result["causes"] if c["probability"] >= 0.02][:8]:
-        table.add_row(
+        grid.add_row(
             plain(cause_name(cause)),
             f"{100 * cause['probability']:.0f} %",
             plain(number(cause["magnitude"], 1)),
             plain("; ".join(cause["evidence_for"])),
         )
-    console.print(table)
+    console.print(grid)
     console.print("[bold]What to do[/bold]")
     for k, remedy in enumerate(result["remedies"], start=1):
         expected = remedy["expected_effect"]
@@ -302,20 +303,20 @@ def inspect_summary(inspection: Inspection, console: Any) -> None:
     from rich.markup import escape as plain
     from rich.table import Table
 
-    table = Table(title="Sources", title_justify="left")
+    grid = Table(title="Sources", title_justify="left")
     for column in ("source", "samples", "rate [Hz]", "longest step [s]"):
-        table.add_column(column)
+        grid.add_column(column)
     for name, count, rate, longest in inspection.rates:
-        table.add_row(plain(name), str(count), f"{rate:.1f}", f"{longest:.3f}")
-    console.print(table)
-    table = Table(title="What was taken as what", title_justify="left")
+        grid.add_row(plain(name), str(count), f"{rate:.1f}", f"{longest:.3f}")
+    console.print(grid)
+    grid = Table(title="What was taken as what", title_justify="left")
     for column in ("source", "column", "channel", "unit", "why"):
-        table.add_column(column, overflow="fold")
+        grid.add_column(column, overflow="fold")
     for source in inspection.recording.sources:
         for use in source.columns:
             cells = (source.name, use.column, use.channel or "not used", use.unit, use.why)
-            table.add_row(*map(plain, cells))
-    console.print(table)
+            grid.add_row(*map(plain, cells))
+    console.print(grid)
     if inspection.run is not None:
         kinds: dict[str, int] = {}
         for p in inspection.passes:
@@ -323,36 +324,17 @@ def inspect_summary(inspection: Inspection, console: Any) -> None:
         console.print(
             "Passes: " + ", ".join(f"{n} {k.replace('_', ' ')}" for k, n in kinds.items())
         )
-        table = Table(title="What it can decide", title_justify="left", show_header=False)
-        table.add_column("question")
-        table.add_column("answer", overflow="fold")
+        grid = Table(title="What it can decide", title_justify="left", show_header=False)
+        grid.add_column("question")
+        grid.add_column("answer", overflow="fold")
         for question, answer in inspection.decides:
-            table.add_row(plain(question), plain(answer))
-        console.print(table)
+            grid.add_row(plain(question), plain(answer))
+        console.print(grid)
     findings = inspection.recording.findings if inspection.run is None else inspection.run.findings
     for f in findings:
         console.print(f" {f.severity}: {plain(f.channel)} {plain(f.text)}")
     for problem in inspection.problems:
         console.print(f" [bold red]keeps it from being analysed:[/bold red] {plain(problem)}")
-
-
-CSS = """
-:root{color-scheme:light dark;--ink:#1b1b1b;--paper:#fff;--line:#ccc;--soft:#f4f4f2;--warn:#8a4b00}
-@media (prefers-color-scheme:dark){:root{--ink:#eee;--paper:#16181a;--line:#444;--soft:#22262a;--warn:#ffb66b}}
-body{font:16px/1.5 system-ui,sans-serif;color:var(--ink);background:var(--paper);margin:0 auto;max-width:1080px;padding:1rem}
-h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;margin-top:2rem;border-bottom:1px solid var(--line)}
-.answer{font-size:1.15rem;background:var(--soft);border-left:6px solid #0072B2;padding:1rem}
-table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1px solid var(--line);padding:.3rem .5rem;text-align:left;vertical-align:top;overflow-wrap:anywhere}
-.caution{color:var(--warn)}.figure{background:#fff;overflow-x:auto;margin:.5rem 0}.note{font-size:.9rem;opacity:.85}
-@media (max-width:640px){table{display:block;overflow-x:auto}td,th{min-width:5.5rem;overflow-wrap:normal}}
-@media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}}
-"""
-
-
-def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
-    top = "".join(f"<th>{escape(h)}</th>" for h in head)
-    body = "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in rows)
-    return f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def html_report(analysis: RunAnalysis) -> str:
@@ -371,14 +353,6 @@ def html_report(analysis: RunAnalysis) -> str:
     from plotly.offline import get_plotlyjs
 
     result = analysis.result
-
-    def drawn(figure: Any, text: str) -> str:
-        body = figure.to_html(
-            full_html=False,
-            include_plotlyjs=False,
-            config={"responsive": True, "displayModeBar": False},
-        )
-        return f'<div class="figure">{body}</div><p class="note">{escape(text)}</p>'
 
     causes = [c for c in result["causes"] if c["probability"] >= 0.01][:10]
     why = "".join(
@@ -469,15 +443,15 @@ def html_report(analysis: RunAnalysis) -> str:
             "Wheel by wheel; the band is the tolerance of the radius. Slip: driving positive "
             "(SAE J670 sense).",
         ),
-        _table(("measure", "value with 95 % interval"), _rows(result)),
+        table(("measure", "value with 95 % interval"), _rows(result)),
         "<h2>Can this recording be trusted?</h2>",
         drawn(timeline(analysis), "Passes along time, and findings that have a time."),
-        _table(("severity", "channel", "finding", "time [s]"), findings)
+        table(("severity", "channel", "finding", "time [s]"), findings)
         if findings
         else "<p>No findings.</p>",
         drawn(path(analysis), "Path of the whole recording."),
         "<h2>Passes</h2>",
-        _table(
+        table(
             (
                 "kind", "time [s]", "speed [m/s, rad/s]", "distance [m]", "heading [°]", "rolled [°]",
                 "slipped [°]", "closure [mm/m]", "creep [mm/m]",
@@ -485,14 +459,10 @@ def html_report(analysis: RunAnalysis) -> str:
             passes,
         ),
         "<h2>What was taken as what</h2>",
-        _table(("source", "column", "channel", "unit", "why"), columns),
+        table(("source", "column", "channel", "unit", "why"), columns),
     ]  # fmt: skip
-    return (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<title>{name}: Crabwise report</title><style>{CSS}</style>"
-        f"<script>{get_plotlyjs()}</script></head><body>{''.join(sections)}</body></html>\n"
-    )
+    title = f"{result['robot']['name']}: Crabwise report"
+    return document(title, sections, script=get_plotlyjs())
 
 
 def _cell(value: float | None, digits: int = 2) -> str:

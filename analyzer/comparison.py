@@ -66,6 +66,8 @@ class ComparisonConfig:
     """The same for slip ratios [-], as in `motion`."""
     current_floor: float = 0.02
     """The same for a current, as a share of it [-]: warmth of grease and windings."""
+    current_zero: float = 0.005
+    """Zero of a current sensor between sittings [A]; common practice, no source."""
 
 
 DEFAULT = ComparisonConfig()
@@ -246,7 +248,7 @@ def _measures(robot: Robot, config: ComparisonConfig) -> list[_Measure]:
                     label=f"current of {wheel} {word if word == 'sideways' else 'ahead and astern'}",
                     unit="A", group="current", kinds=kinds,
                     of=_of_wheel("current_a", wheel, absolute=True), target="low",
-                    tolerance=t.current_share, floor=0.01, floor_share=config.current_floor,
+                    tolerance=t.current_share, floor=config.current_zero, floor_share=config.current_floor,
                     wheel=wheel, speed_slope=True,
                 )
             )  # fmt: skip

@@ -86,8 +86,8 @@ def comparison_summary(comparison: dict[str, Any], console: Any) -> None:
         for column in ("cause", "before", "after"):
             grid.add_column(column)
         for c in comparison["causes"][:8]:
-            shown = (f"{100 * c['before']:.0f} %", f"{100 * c['after']:.0f} %")
-            grid.add_row(plain(cause_name(c)), *shown)
+            seen = (f"{100 * c['before']:.0f} %", f"{100 * c['after']:.0f} %")
+            grid.add_row(plain(cause_name(c)), *seen)
         console.print(grid)
     for c in comparison["confounders"]:
         console.print(f" [yellow]not alike:[/yellow] {plain(c['text'])}")

@@ -235,6 +235,8 @@ class _Doubt:
         total = np.zeros((self.prior.size, self.prior.size))
         for kind in step.kinds:
             rows, scatter, floor = self._measured(step, kind)
+            if not rows.size:
+                continue
             variance = scatter**2 / max(count, 1) + floor**2
             total += rows.T @ (rows / variance[:, None])
         return total
@@ -329,30 +331,38 @@ class _Doubt:
 def _stacked(
     rows: list[np.ndarray], errors: list[tuple[float, float]]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    e = np.array(errors)
+    e = np.array(errors).reshape(-1, 2)
     return np.array(rows), e[:, 0], e[:, 1]
 
 
 def _seen(results: Sequence[dict[str, Any]], step: _Step, config: PlanConfig) -> int:
-    """Passes of a step's kind and speed that are recorded already, fewest of both ways."""
+    """Passes of a step's kind and speed that are recorded already, fewest of both ways.
+
+    What counts as fast: above the geometric middle of the recorded speeds where they differ by
+    more than 1.6 : 1, else above the middle of the planned ones.
+    """
+    hard, turning = step.key == "hard_starts", step.kinds[0].startswith("turn_")
+    slow, fast = (config.slow_turn, config.fast_turn) if turning else (config.slow, config.fast)
     counts = []
     for kind in step.kinds:
-        n = 0
-        for r in results:
-            for p in r["passes"]:
-                if p["kind"] != kind or p["hard_start"] != (step.key == "hard_starts"):
-                    continue
-                speed = abs(p["speed_m_per_s"] or p["turn_rate_rad_per_s"] or 0.0)
-                if step.key == "hard_starts":
-                    n += 1
-                elif step.key == "turn_steps":
-                    n += p["t_end"] - p["t_start"] < 2.5
-                elif kind.startswith("turn_"):
-                    middle = math.sqrt(config.slow_turn * config.fast_turn)
-                    n += (speed > middle) == (step.speed > middle)
-                else:
-                    n += (speed > 0.5 * (config.slow + config.fast)) == (step.speed > 0.5)
-        counts.append(n)
+        rows = [
+            p for r in results for p in r["passes"] if p["kind"] == kind and p["hard_start"] == hard
+        ]
+        if step.key == "turn_steps":
+            counts.append(sum(p["t_end"] - p["t_start"] < 2.5 for p in rows))
+            continue
+        if hard:
+            counts.append(len(rows))
+            continue
+        speeds = [
+            abs(p["commanded_speed"] or p["speed_m_per_s"] or p["turn_rate_rad_per_s"] or 0.0)
+            for p in rows
+        ]
+        speeds = [v for v in speeds if v > 0]
+        middle = math.sqrt(slow * fast)
+        if speeds and max(speeds) > 1.6 * min(speeds):
+            middle = math.sqrt(min(speeds) * max(speeds))
+        counts.append(sum((v > middle) == (step.speed > math.sqrt(slow * fast)) for v in speeds))
     return min(counts)
 
 
@@ -776,7 +786,8 @@ def service_sheet(
     dict
         Schema ``crabwise-service-sheet/1``: ``steps[]`` {text, caution, source}; ``afterwards[]``
         sentences; ``plan``: the passes to drive afterwards, as `make_plan` gives them for a base of
-        which nothing is known yet; ``rollers`` of that wheel's base; ``cautions[]``.
+        which nothing is known yet; ``rollers`` of that wheel's base and ``roller_count`` of the
+        wheel (12 where unknown); ``cautions[]``.
 
     Raises
     ------
@@ -817,5 +828,6 @@ def service_sheet(
         ],
         "plan": make_plan(robot, config=config),
         "rollers": roller_lines(robot),
+        "roller_count": int(robot.rollers[robot.wheel_index(wheel)]) or 12,
         "cautions": list(CAUTIONS),
     }

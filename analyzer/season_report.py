@@ -115,13 +115,11 @@ def comparison_html(comparison: dict[str, Any]) -> str:
             m["label"],
             m["text"],
             _difference(m),
-            _p(m["p_value"]),
-            _p(m["p_adjusted"]),
+            f"{_p(m['p_value'])} ({_p(m['p_adjusted'])})",
             m["test"],
             "–" if m["effect_size"] is None else f"{m['effect_size']['value']:.1f}",
             f"{_size(m['detectable_change'], m['tolerance'])} {m['unit']}".strip(),
-            f"{m['passes']['before']}, {m['passes']['after']}: {', '.join(m['matched'])}"
-            + "".join(f"; {c}" for c in m["cautions"]),
+            f"{m['passes']['before']}, {m['passes']['after']}",
         )
         for m in comparison["measures"]
     ]
@@ -162,21 +160,27 @@ def comparison_html(comparison: dict[str, Any]) -> str:
             differences(comparison),
             "Difference over tolerance with 95 % interval; inside the band it makes no difference in "
             "use. The axis is squeezed by the cube root.",
+            "wide",
         ),
         "<h2>What else was different</h2>",
         confounders,
         "<h2>Verdicts</h2>",
         table(
             (
-                "measure", "verdict", "difference (95 % interval)", "p", "p, adjusted", "test",
-                "effect size", "would have shown from", "passes before, after",
+                "measure", "verdict", "difference (95 % interval)", "p (adjusted)", "test",
+                "effect size", "shows from", "passes",
             ),
             rows,
+            "fit stack",
         ),
-        '<p class="note">p adjusted for the number of measures (Holm); effect size: Hedges’ g, in units '
-        "of the scatter of passes; would have shown: smallest change seen with 80 % power at the "
-        "adjusted level. Intervals hold what repeats of one sitting share.</p>",
-        drawn(paired_intervals(comparison), "Every measure before and after with 95 % intervals."),
+        '<p class="note">In brackets: p adjusted for the number of measures (Holm); effect size: Hedges’ g, in units '
+        "of the scatter of passes; shows from: smallest change that would be seen with 80 % power at the "
+        "adjusted level; passes before, after. Intervals hold what repeats of one sitting share.</p>",
+        drawn(
+            paired_intervals(comparison),
+            "Every measure before and after with 95 % intervals.",
+            "wide",
+        ),
         "<h2>Causes</h2>",
         table(("cause", "before", "after"), causes),
         "<h2>Left out</h2>",

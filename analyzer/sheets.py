@@ -39,8 +39,12 @@ def turning(wheel: dict[str, Any]) -> str:
 
 
 def _view(lines: list[dict[str, Any]], title: str) -> str:
-    """One view of the base as a drawing: wheels, the rollers that show, names, ahead is up."""
-    radius = max(w["radius"] for w in lines)
+    """One view of the base as a drawing: wheels (enlarged), the rollers that show, ahead is up."""
+    gaps = [
+        math.hypot(a["x"] - b["x"], a["y"] - b["y"]) for k, a in enumerate(lines) for b in lines[:k]
+    ]
+    radius = max(max(w["radius"] for w in lines), 0.3 * min(gaps))
+    radius = min(radius, 0.36 * min(gaps))
     reach_x = max(abs(w["x"]) for w in lines) + 2.2 * radius
     reach_y = max(abs(w["y"]) for w in lines) + 2.6 * radius
     scale = 180 / max(reach_x, reach_y)
@@ -51,7 +55,7 @@ def _view(lines: list[dict[str, Any]], title: str) -> str:
     parts = []
     for w in lines:
         c, s = math.cos(w["heading"]), math.sin(w["heading"])
-        long, wide = w["radius"], 0.55 * w["radius"]
+        long, wide = radius, 0.55 * radius
         corners = [
             at(w["x"] + c * u - s * v, w["y"] + s * u + c * v)
             for u, v in ((long, wide), (long, -wide), (-long, -wide), (-long, wide))
@@ -80,7 +84,7 @@ def _view(lines: list[dict[str, Any]], title: str) -> str:
 
 
 def _blank(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    return table(head, rows).replace("<table>", '<table class="blank">', 1)
+    return table(head, rows, "fit blank")
 
 
 def _list(items: Sequence[str], tag: str = "ul") -> str:
@@ -89,11 +93,11 @@ def _list(items: Sequence[str], tag: str = "ul") -> str:
 
 def _floor(step: dict[str, Any]) -> str:
     size = step["floor_m"]
-    return f"{size['length']:.1f} × {size['width']:.1f} m" if size["length"] else "–"
+    return f"{size['length']:.1f}\u00a0×\u00a0{size['width']:.1f}\u00a0m" if size["length"] else "–"
 
 
 def _boxes(step: dict[str, Any]) -> str:
-    return " ".join(f"{k.replace('_', ' ')} {BOX * step['repeats']}" for k in step["kinds"])
+    return " ".join(f"{k.replace('_', ' ')}\u00a0{BOX * step['repeats']}" for k in step["kinds"])
 
 
 def plan_html(plan: dict[str, Any]) -> str:
@@ -114,15 +118,14 @@ def plan_html(plan: dict[str, Any]) -> str:
     for s in plan["steps"]:
         speed = "–"
         if s["speed"]:
-            speed = f"{s['speed']:.2f} {s['unit']}"
+            speed = f"{s['speed']:.2f}\u00a0{s['unit']}"
             if s["acceleration_m_per_s2"] and s["unit"] == "m/s":
-                speed += f", {s['acceleration_m_per_s2']:.1f} m/s²"
-        steps.append(
-            (
-                str(s["order"]), _boxes(s), s["title"], speed, s["how"], _floor(s),
-                f"{s['minutes']:.1f} min", "; ".join([s["tells"], *s["decides"]]),
-            )
-        )  # fmt: skip
+                speed += f", {s['acceleration_m_per_s2']:.1f}\u00a0m/s²"
+        drive = [f"{s['title']}: {speed}" if s["speed"] else s["title"]]
+        drive += [f"floor {_floor(s)}"] if s["floor_m"]["length"] else []
+        drive.append(f"{s['minutes']:.1f}\u00a0min")
+        tells = "; ".join([s["tells"], *s["decides"]])
+        steps.append((str(s["order"]), _boxes(s), "; ".join(drive), s["how"], tells))
     wheels = plan["robot"]["wheels"]
     directions = [
         (row["motion"], *(turning(w) for w in row["wheels"].values()))
@@ -156,8 +159,10 @@ def plan_html(plan: dict[str, Any]) -> str:
         "<h2>Log</h2>" + _list(plan["channels"]),
         "<h2>Passes</h2>",
         table(
-            ("", "done", "drive", "speed", "how", "floor", "time", "what it tells"), steps
-        ).replace("<table>", '<table class="steps-table">', 1),
+            ("step", "done", "drive", "how", "what it tells"),
+            steps,
+            "fit stack steps-table",
+        ),
         '<p class="note">Percent: share of the doubt still open (spread left over the spread that an '
         "unsound base may show). Each pass starts and ends at a standstill of half a second and "
         "more.</p>",
@@ -172,7 +177,7 @@ def plan_html(plan: dict[str, Any]) -> str:
         '<div class="views">'
         + _view(plan["rollers"]["above"], "From above: the upper rollers")
         + _view(plan["rollers"]["below"], "From below: the rollers on the floor")
-        + "</div>",
+        + "</div><p class=\"note\">Wheels are drawn larger than they are.</p>",
         "<h2>Scales</h2>",
         "<p>Base level, battery and loads as in use, every wheel on a scale at one height. Then raise "
         "one axle and read the axle that stays down.</p>",
@@ -231,13 +236,13 @@ def service_html(sheet: dict[str, Any]) -> str:
         f'<h2>Order of work</h2><ol class="steps">{steps}</ol>',
         "<h2>Rollers found</h2>",
         _blank(("roller", "turns freely", "slow", "stuck", "wobbles", "replaced"),
-               [(str(k), BOX, BOX, BOX, BOX, BOX) for k in range(1, 13)]),
+               [(str(k), BOX, BOX, BOX, BOX, BOX) for k in range(1, sheet["roller_count"] + 1)]),
         "<h2>How the rollers lean</h2>",
         '<div class="views">'
         + _view(sheet["rollers"]["above"], "From above: the upper rollers")
         + _view(sheet["rollers"]["below"], "From below: the rollers on the floor")
         + "</div>",
         "<h2>What to record afterwards</h2>" + _list(sheet["afterwards"], "ol"),
-        table(("done", "drive", "speed", "how"), passes),
+        table(("done", "drive", "speed", "how"), passes, "fit stack"),
     ]  # fmt: skip
     return document(f"{name}: service of wheel {wheel}", sections, style=STYLE)

@@ -296,6 +296,70 @@ def analyze(
     )
 
 
+def load_results(
+    paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
+) -> list[RunAnalysis | dict[str, Any]]:
+    """Analyse several recordings, each path one; result files are taken as they are.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Recordings: each a file, or a folder of the files of one sitting. A ``.json`` file with a
+        result or an entry of a shelf stands for its recording. Where a path cannot be analysed by
+        itself but all together can, they are files of one sitting.
+    robot_path : str or Path
+        Robot file.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    list of RunAnalysis or dict
+        One a recording.
+
+    Raises
+    ------
+    RobotFileError, RecordingError
+        Each with one message that names everything at fault.
+    """
+    tell = progress or (lambda _text, _share: None)
+    out: list[RunAnalysis | dict[str, Any]] = []
+    for k, path in enumerate(paths):
+        stored = _stored_result(Path(path))
+        if stored is not None:
+            out.append(stored)
+            continue
+
+        def step(text: str, share: float, k: int = k) -> None:
+            tell(text, (k + share) / len(paths))
+
+        try:
+            out.append(analyze([path], robot_path, progress=step))
+        except RecordingError as error:
+            if len(paths) == 1:
+                raise
+            try:
+                return [analyze(paths, robot_path, progress=tell)]
+            except RecordingError:
+                raise error from None
+    return out
+
+
+def _stored_result(path: Path) -> dict[str, Any] | None:
+    """Result in a JSON file: as `analyze --json` writes it, or an entry of a shelf."""
+    if path.suffix.lower() != ".json" or not path.is_file():
+        return None
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    if isinstance(data, dict) and str(data.get("schema", "")).startswith("crabwise-shelf/"):
+        data = data.get("result")
+    if isinstance(data, dict) and str(data.get("schema", "")).startswith("crabwise-result/"):
+        return data
+    return None
+
+
 def tune_heading(
     paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
 ) -> HeadingAnalysis:

@@ -12,6 +12,7 @@ from analyzer.figures.causes import (
     pass_from_above,
     wheel_state,
 )
+from analyzer.figures.comparison import arcs, differences, paired_intervals
 from analyzer.figures.motion import (
     Candidate,
     along_time,
@@ -24,10 +25,12 @@ from analyzer.figures.motion import (
     timeline,
     wheel_bars,
 )
+from analyzer.figures.season import trend_figure
 
 __all__ = [
     "Candidate",
     "along_time",
+    "arcs",
     "arcs_after",
     "base_from_above",
     "base_plan",
@@ -35,15 +38,18 @@ __all__ = [
     "candidates",
     "cause_bars",
     "changed_arcs",
+    "differences",
     "drift_by_speed",
     "fan",
     "gauges",
     "misfits",
+    "paired_intervals",
     "pass_from_above",
     "path",
     "poses",
     "sparkline",
     "timeline",
+    "trend_figure",
     "wheel_bars",
     "wheel_state",
 ]

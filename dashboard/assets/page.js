@@ -35,9 +35,25 @@
   new MutationObserver(() => {
     const button = document.getElementById("theme");
     if (button && !Object.values(words).includes(button.textContent)) show(read());
+    // A list to choose from: reached by keys itself, and named by the words above it.
+    document.querySelectorAll("button.dash-dropdown[tabindex='-1']").forEach((list) => {
+      list.tabIndex = 0;
+      const words = list.closest(".field") && list.closest(".field").querySelector(".label");
+      if (!words) return;
+      if (!words.id) words.id = "words-of-" + list.id;
+      list.setAttribute("aria-labelledby", words.id + " " + list.getAttribute("aria-labelledby"));
+    });
+    // A slider and the number beside it are named by the group they stand in.
+    document.querySelectorAll(".slider input:not([aria-label]), .slider [role=slider]:not([aria-label])").forEach((part) => {
+      part.setAttribute("aria-label", part.closest(".slider").getAttribute("aria-label"));
+    });
+    // Boxes to tick are boxes, not entries of a list that hold boxes.
+    document.querySelectorAll(".field [role=listbox]:has([role=option] input)").forEach((list) => { list.setAttribute("role", "group"); });
+    document.querySelectorAll(".field [role=option]:has(input)").forEach((option) => { option.removeAttribute("role"); });
+    document.querySelectorAll(".field label[aria-selected]:has(input)").forEach((option) => { option.removeAttribute("aria-selected"); });
     // The place to drop files: its field has no name of its own.
     document.querySelectorAll(".drop input[type=file]:not([aria-label])").forEach((field) => {
       field.setAttribute("aria-label", field.closest(".drop").textContent.trim());
     });
-  }).observe(document.body, { childList: true, subtree: true });
+  }).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ["role", "aria-selected"] });
 })();

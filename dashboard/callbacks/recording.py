@@ -288,6 +288,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         Output(ids.RECORDING_PROGRESS, "children"),
         Output(ids.REFRESH, "data", allow_duplicate=True),
         Output(ids.URL, "pathname"),
+        Output(ids.RECORDING_CLOCK, "disabled"),
         Input(ids.RECORDING_CLOCK, "n_intervals"),
         State(ids.URL, "search"),
         State(ids.REFRESH, "data"),
@@ -295,10 +296,9 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
     )
     def follow(_count: int, search: str, refresh: int) -> Any:
         job = jobs.state(read_query(search).get("case", ""))
-        if job is None:
-            return no_update, refresh + 1, no_update
-        if job.busy:
-            return bar(job), no_update, no_update
-        if job.what == "analyze" and job.status == "done":
-            return no_update, refresh + 1, "/motion"
-        return no_update, refresh + 1, no_update
+        if job is not None and job.busy:
+            return bar(job), no_update, no_update, False
+        # The clock stops at once: each further tick would call for the page anew while it is drawn.
+        if job is not None and job.what == "analyze" and job.status == "done":
+            return no_update, refresh + 1, "/motion", True
+        return no_update, refresh + 1, no_update, True

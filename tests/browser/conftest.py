@@ -66,8 +66,8 @@ class Watch:
         return page
 
     def _failed(self, request) -> None:
-        # To the browser a link that turns out to be a download is a page that was given up.
-        if not ("/file/" in request.url and request.failure == "net::ERR_ABORTED"):
+        # Given up by the browser itself: a link that turns out to be a download, or the page is left.
+        if request.failure != "net::ERR_ABORTED":
             self.bad.append(f"failed: {request.url} {request.failure}")
 
     def _request(self, request) -> None:

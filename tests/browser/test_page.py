@@ -19,13 +19,13 @@ FIGURES = {
 PAGES = ["", *FIGURES]
 
 
-def until(page, expression: str) -> None:
+def until(page, expression: str, what: str = "") -> None:
     """Wait for an expression: Playwright's own way needs eval, which the page's policy forbids."""
-    for _ in range(400):
+    for _ in range(200):
         if page.evaluate(expression):
             return
         page.wait_for_timeout(50)
-    raise AssertionError(expression)
+    raise AssertionError(what or expression)
 
 
 def test_from_upload_to_cause_change_and_report(server, browser, watch, tmp_path):
@@ -176,11 +176,11 @@ def test_pages_are_drawn_fit_and_pass_axe(server, browser, watch, analysed, sche
 
 
 def assert_fits(page, where: str) -> None:
-    page.wait_for_timeout(250)  # figures follow the width after a debounce of their own
-    wide = page.evaluate(
-        "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+    # Figures follow the width after a debounce of their own.
+    page.wait_for_timeout(200)
+    until(
+        page, "document.documentElement.scrollWidth <= document.documentElement.clientWidth", where
     )
-    assert wide <= 0, where
     beyond = page.evaluate(
         """() => [...document.querySelectorAll('main *')].filter(e => {
              const r = e.getBoundingClientRect();

@@ -40,7 +40,7 @@ class AlignmentConfig:
     rest_speed: float = 0.05
     """Wheel speed below which a wheel counts as standing, times one encoder quantum or more
     [rad/s]."""
-    rest_time: float = 0.4
+    rest_time: float = 0.25
     """Shortest rest used for gyro bias [s]."""
     peak_least: float = 0.6
     """Least correlation at which a clock offset is believed [-]."""

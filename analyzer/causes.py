@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.balances import Model, pass_groups, side_share
+from analyzer.balances import Model, pass_groups
 from analyzer.dynamics import Gauge, Inertia, Torques, inertia_and_gauges, motor_torques
 from analyzer.gates import find_gates
 from analyzer.motion import Motion
@@ -100,7 +100,7 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
 
     def with_fault(kind: str, k: int, mean: np.ndarray, sd: np.ndarray) -> None:
         parameter, centre, width = {
-            "roller_drag": ("q", base(3.0), base(1.8)),
+            "roller_drag": ("q", base(2.5), base(1.7)),
             "axle_drag": ("b", base(2.5), base(1.6)),
             "weak_motor": ("rho", base(1.6), base(1.35)),
             "radius_mismatch": ("eps", 0.0, 0.01),
@@ -109,13 +109,13 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
         mean[at], sd[at] = centre, width
 
     plans: list[tuple[tuple[tuple[str, str | None], ...], float]] = [
-        ((("none", None),), 0.25),
+        ((("none", None),), 0.2),
         ((("mass_off_centre", None),), 0.14),
     ]
     kinds = [k for k in KINDS if k != "weak_motor" or motors_seen]
     for kind in kinds:
         for name in names:
-            plans.append((((kind, name),), 0.11 / w))
+            plans.append((((kind, name),), 0.125 / w))
             plans.append(((("mass_off_centre", None), (kind, name)), 0.03 / w))
     fits = []
     for causes, prior in plans:
@@ -403,18 +403,22 @@ def _add_fits(
         share = sum(f.share for f in own)
         if cause == "none":
             # All wheels alike leave no pattern; only the level against other bases tells.
-            level = side_share(model)
-            stiff = 1 / (1 + math.exp(-min(50.0, (level - 0.195) / 0.006)))
+            level = model.drag0 * math.exp(float(none.z[model.index("delta")]))
+            limit = tolerance.roller_drag_over_load
+            stiff = 1 / (1 + math.exp(-min(50.0, (level / limit - 1) / 0.035)))
             if stiff > 0.02:
-                force = level * model.weight
+                force = level * model.weight / model.w
+                error = math.sqrt(
+                    float(none.covariance[model.index("delta"), model.index("delta")])
+                )
                 add(
                     "roller_drag",
                     None,
                     others * share * stiff,
-                    Estimate.of(force, 0.1 * force, "N"),
+                    Estimate.of(force, force * math.hypot(error, 0.05), "N"),
                     [
-                        f"sideways the motors push {100 * level:.0f} % of the weight, alike on all "
-                        "wheels (12-17 % is usual on the bench)"
+                        f"sideways every wheel's rollers drag alike, {100 * level:.1f} % of the load "
+                        f"on the wheel (sound ones up to {100 * limit:.1f} %)"
                     ],
                 )
                 share *= 1 - stiff

@@ -254,7 +254,7 @@ def find_gates(
                     void=False,
                 )
             )
-    out += _gyro_gates(run, motion)
+    out += _gyro_gates(run, motion, turns_roll=not lean)
     return out
 
 
@@ -285,7 +285,7 @@ def _flipped(run: Run, motion: Motion) -> list[str]:
     return []
 
 
-def _gyro_gates(run: Run, motion: Motion) -> list[Gate]:
+def _gyro_gates(run: Run, motion: Motion, *, turns_roll: bool) -> list[Gate]:
     if run.gyro_z is None:
         return []
     turns = [m for m in motion.passes if m.kind.startswith("turn_") and abs(m.rolled[2]) > 1.0]
@@ -302,7 +302,7 @@ def _gyro_gates(run: Run, motion: Motion) -> list[Gate]:
         if abs(scale.value - 1) > 0.015 + 3 * scale.std_error:
             why = f"the gyro reads {100 * (scale.value - 1):+.1f} % against the reference heading"
             size = scale
-    elif turns and run.yaw_source == "gyro":
+    elif turns and turns_roll and run.yaw_source == "gyro":
         ratio = float(np.median([m.path[2] / m.rolled[2] for m in turns]))
         if not 0.85 < ratio < 1.12:
             why = f"in turns the gyro shows {ratio:.2f} of what the wheels roll (0.95-1.0 is usual)"

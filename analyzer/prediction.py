@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.balances import Group, Model, State, side_share
+from analyzer.balances import Group, Model, State
 from analyzer.causes import Diagnosis, Fitted
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
@@ -29,8 +29,8 @@ from analyzer.quantities import Estimate
 DRAWS = 120
 MODEL_SHARE = 0.12
 """Error of a predicted change, as share of the change [-]: bench work."""
-USUAL_PUSH = 0.145
-"""Sideways motor force over weight of a sound base [-]: bench 0.12-0.17."""
+USUAL_DRAG = 0.083
+"""Roller drag over load of a sound base [-]: median of the bench's sound bases."""
 DRIFT_FLOOR = 0.35
 """Error of a predicted yaw drift that no change explains [deg/m]: bench work, roller phase."""
 CREEP_FLOOR = 2.0
@@ -164,7 +164,9 @@ def changed(model: Model, z: np.ndarray, change: Change) -> np.ndarray:
         if wheel is None:
             if cause == "roller_drag":
                 # All alike: brought back to the level that is usual, whatever the recording shows.
-                out[:, model.index("delta")] += math.log(USUAL_PUSH / side_share(model))
+                out[:, model.index("delta")] += (
+                    math.log(USUAL_DRAG / model.drag0) - z[:, model.index("delta")]
+                )
             continue
         k = names.index(wheel)
         mine = {w for c, w in change.serviced if c == cause}

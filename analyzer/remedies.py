@@ -236,7 +236,7 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
     ):
         shift = -np.array([centre_x.value, centre_y.value])
         errors = (centre_x.std_error or 0.0, centre_y.std_error or 0.0)
-        limit = robot.tolerance.centre_of_mass_m
+        limit = robot.centre_tolerance
         for axis in range(2):
             if abs(shift[axis]) < max(2 * errors[axis], 0.5 * limit):
                 shift[axis] = 0.0

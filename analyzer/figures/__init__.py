@@ -1,6 +1,7 @@
 """Pure functions from an analysis to Plotly figures."""
 
 from analyzer.figures.causes import base_from_above, cause_bars
+from analyzer.figures.fleet import fleet_causes, fleet_drift, fleet_spread, fleet_trend
 from analyzer.figures.motion import drift_by_speed, fan, path, timeline, wheel_bars
 
 __all__ = [
@@ -8,6 +9,10 @@ __all__ = [
     "cause_bars",
     "drift_by_speed",
     "fan",
+    "fleet_causes",
+    "fleet_drift",
+    "fleet_spread",
+    "fleet_trend",
     "path",
     "timeline",
     "wheel_bars",

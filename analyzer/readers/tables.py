@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 import re
 from collections import deque
 from collections.abc import Iterator
@@ -439,7 +438,7 @@ def _parse_in_parts(
         )
 
     def in_order() -> Iterator[pa.Table]:
-        workers = min(8, os.cpu_count() or 1)
+        workers = min(8, pa.cpu_count())
         with ThreadPoolExecutor(workers) as threads:
             waiting = deque(threads.submit(parse, s) for s in parts[:workers])
             for nxt in [*parts[workers:], *[None] * workers]:

@@ -239,7 +239,7 @@ CSS = """
 body{font:16px/1.5 system-ui,sans-serif;color:var(--ink);background:var(--paper);margin:0 auto;max-width:1080px;padding:1rem}
 h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;margin-top:2rem;border-bottom:1px solid var(--line)}
 .answer{font-size:1.15rem;background:var(--soft);border-left:6px solid #0072B2;padding:1rem}
-table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1px solid var(--line);padding:.3rem .5rem;text-align:left;vertical-align:top;overflow-wrap:anywhere}
+table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1px solid var(--line);padding:.3rem .5rem;text-align:left;vertical-align:top;overflow-wrap:anywhere}th{overflow-wrap:normal}
 .caution{color:var(--warn)}.figure{background:#fff;overflow-x:auto;margin:.5rem 0}.note{font-size:.9rem;opacity:.85}
 @media (max-width:640px){table{display:block;overflow-x:auto}td,th{min-width:5.5rem;overflow-wrap:normal}}
 @media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}}
@@ -549,15 +549,15 @@ def fleet_page(summary: dict[str, Any]) -> str:
     steep = [
         t
         for t in summary["trends"]
-        if t["per_100_hours"].get("value") is not None
-        and not t["per_100_hours"]["interval95"][0] <= 0 <= t["per_100_hours"]["interval95"][1]
+        if t["change"].get("value") is not None
+        and not t["change"]["interval95"][0] <= 0 <= t["change"]["interval95"][1]
     ]
-    steep.sort(key=lambda t: -abs(t["per_100_hours"]["value"] / t["per_100_hours"]["std_error"]))
+    steep.sort(key=lambda t: -abs(t["change"]["value"] / t["change"]["std_error"]))
     sections.append(
         _table(
             ("robot", "measure", "change", "recordings"),
             [
-                (t["robot"], t["words"], number(t["per_100_hours"], 1), str(len(t["hours"])))
+                (t["robot"], t["words"], number(t["change"], 1), str(len(t["hours"])))
                 for t in steep[:50]
             ],
         )

@@ -204,6 +204,12 @@ def _outliers(
         values = np.array([float(e.value or 0.0) for e in known.values()])
         middle = float(np.median(values))
         scale = 1.4826 * float(np.median(np.abs(values - middle)))
+        # A robot must leave the spread by more than its own uncertainty explains.
+        scores = {
+            robot: (float(e.value or 0.0) - middle)
+            / max(math.hypot(scale, float(e.std_error or 0.0)), 1e-12)
+            for robot, e in known.items()
+        }
         spread.append(
             {
                 "measure": name,
@@ -212,12 +218,11 @@ def _outliers(
                 "median": middle * factor,
                 "spread": scale * factor,
                 "robots": {q: float(e.value or 0.0) * factor for q, e in known.items()},
+                "scores": scores,
             }
         )
         for robot, e in known.items():
-            away = float(e.value or 0.0) - middle
-            # A robot must leave the spread by more than its own uncertainty explains.
-            score = away / max(math.hypot(scale, float(e.std_error or 0.0)), 1e-12)
+            score = scores[robot]
             if abs(score) > OUTLYING:
                 out.append(
                     {
@@ -237,7 +242,7 @@ def _outliers(
 def _trends(
     robots: dict[str, list[dict[str, Any]]], hours: dict[str, list[float]]
 ) -> list[dict[str, Any]]:
-    """Measures against recorded hours: points and slope per hundred hours."""
+    """Measures against recorded hours: points and slope."""
     out = []
     for robot, own in robots.items():
         for name, (words, unit, factor) in SHOWN.items():
@@ -249,6 +254,9 @@ def _trends(
             if len(rows) < 2:
                 continue
             at, value, error = (np.array([r[k] for r in rows], float) for k in range(3))
+            # Not further ahead than the hours that were seen, by much.
+            span = 100.0 if np.ptp(at) > 20 else 1.0
+            per = f"{unit} per 100 h" if span > 1 else f"{unit} per h"
             out.append(
                 {
                     "robot": robot,
@@ -259,9 +267,7 @@ def _trends(
                     "values": value.tolist(),
                     "std_errors": error.tolist(),
                     "recordings": [r[3] for r in rows],
-                    "per_100_hours": slope(at, value, error, f"{unit} per 100 h")
-                    .scaled(100.0, f"{unit} per 100 h")
-                    .as_json(),
+                    "change": slope(at, value, error, per).scaled(span, per.strip()).as_json(),
                 }
             )
     return out

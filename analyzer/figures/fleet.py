@@ -53,6 +53,7 @@ def fleet_drift(summary: dict[str, Any]) -> go.Figure:
     height = 160 + 24 * max(4, len(robots))
     styled(figure, "yaw drift [°/m], anticlockwise positive", "", height=height)
     figure.update_yaxes(automargin=True, type="category")
+    figure.update_layout(margin={"t": 60})
     return figure
 
 
@@ -98,16 +99,14 @@ def fleet_spread(summary: dict[str, Any]) -> go.Figure:
     Figure
         Distance from the median in spreads; robots that stand out are named.
     """
-    stand_out = {(o["robot"], o["measure"]): o["score"] for o in summary["outliers"]}
+    stand_out = {(o["robot"], o["measure"]) for o in summary["outliers"]}
     figure = go.Figure()
     plain: list[tuple[float, str, str]] = []
     loud: list[tuple[float, str, str]] = []
     for entry in summary["spread"]:
-        scale = max(entry["spread"], 1e-12)
-        for robot, value in entry["robots"].items():
+        for robot, score in entry["scores"].items():
             key = (robot, entry["measure"])
-            place = stand_out.get(key, (value - entry["median"]) / scale)
-            row = (max(-12.0, min(12.0, place)), entry["words"], robot)
+            row = (max(-12.0, min(12.0, score)), entry["words"], robot)
             (loud if key in stand_out else plain).append(row)
     figure.add_vrect(x0=-3.5, x1=3.5, fillcolor="#0072B2", opacity=0.08, line_width=0)
     for rows, name, colour, symbol in (
@@ -125,7 +124,8 @@ def fleet_spread(summary: dict[str, Any]) -> go.Figure:
         )
     height = 140 + 46 * max(2, len(summary["spread"]))
     styled(figure, "distance from the fleet's median [spreads]", "", height=height)
-    figure.update_xaxes(range=[-13, 13])
+    figure.update_xaxes(range=[-13.5, 13.5])
+    figure.update_layout(margin={"t": 60})
     figure.update_yaxes(automargin=True, autorange="reversed")
     return figure
 
@@ -160,4 +160,5 @@ def fleet_trend(summary: dict[str, Any], measure: str) -> go.Figure:
             hovertext=line["recordings"],
         )
     words = f"{lines[0]['words']} [{lines[0]['unit'] or '-'}]" if lines else measure
-    return styled(figure, "recorded hours", words)
+    styled(figure, "recorded hours", words)
+    return figure.update_layout(margin={"t": 80})

@@ -21,6 +21,11 @@ if TYPE_CHECKING:
     from analyzer.robot import Robot
 
 
+GYRO_WANDER = 0.003
+"""Change of the gyro's bias within a recording that counts as a fault [rad/s], 0.17 deg/s:
+fifty times the bias instability of a usual small gyro (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlignmentConfig:
     """Thresholds of alignment, each with unit and origin."""
@@ -40,8 +45,10 @@ class AlignmentConfig:
     rest_speed: float = 0.05
     """Wheel speed below which a wheel counts as standing, times one encoder quantum or more
     [rad/s]."""
-    rest_time: float = 0.25
-    """Shortest rest used for gyro bias [s]."""
+    rest_time: float = 0.2
+    """Shortest rest used for gyro bias, after settling [s]."""
+    settle_time: float = 0.3
+    """Time that a base takes to settle after its wheels stopped [s]: bench work."""
     peak_least: float = 0.6
     """Least correlation at which a clock offset is believed [-]."""
     lag_most: float = 0.5
@@ -876,11 +883,12 @@ def _gyro_bias(
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray, dict[str, Estimate]]:
-    trim = max(1, round(0.1 / dt))
+    # After a pass the body still settles when the wheels already stand.
+    settle, trim = max(1, round(config.settle_time / dt)), max(1, round(0.05 / dt))
     rests = [
-        (a + trim, b - trim)
+        (a + settle, b - trim)
         for a, b in _spans(still)
-        if (b - a - 2 * trim) * dt >= config.rest_time
+        if (b - a - settle - trim) * dt >= config.rest_time
     ]
     if not rests:
         why = "the base never rests for half a second; let it stand for 3 s at the start"
@@ -911,7 +919,7 @@ def _gyro_bias(
         kernel = np.exp(-0.5 * ((middle[:, None] - middle[None]) / width) ** 2) * lengths[None]
         followed = (kernel @ means) / kernel.sum(axis=1)
         bias = np.interp(t, middle, followed)
-        if np.ptp(followed) > 0.002:
+        if np.ptp(followed) > GYRO_WANDER:
             findings.append(
                 Finding(
                     severity="warning",
@@ -960,6 +968,20 @@ def _gyro_against(
     score = np.array([float(a[k] @ rest[k]) for k in blocks])
     error = math.sqrt(float(score @ score)) / float(a @ a)
     imu["gyro_scale"] = Estimate.of(scale, error, "", dof=len(blocks) - 1)
+    # What is left is the bias; over a quarter of a minute it must not move.
+    parts = np.array_split(rest, max(1, rest.size // 15))
+    if len(parts) >= 4:
+        level = np.array([float(p.mean()) for p in parts]) / (step * dt)
+        noise = float(np.median([p.std(ddof=1) / math.sqrt(p.size) for p in parts])) / (step * dt)
+        if np.ptp(level) > max(GYRO_WANDER, 6 * noise):
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="omega_z",
+                    text=f"gyro bias wanders by {math.degrees(np.ptp(level)):.2f} °/s against the "
+                    "reference heading",
+                )
+            )
     if scale < 0:
         text = "gyro turns against the reference heading: set sign = -1 for it in the robot file"
         findings.append(Finding(severity="error", channel="omega_z", text=text))

@@ -70,7 +70,7 @@ def _analyze(args: argparse.Namespace) -> None:
 
 def _fleet(args: argparse.Namespace) -> None:
     from analyzer.fleet import read_fleet, run_fleet, write_summary
-    from analyzer.report import fleet_page, fleet_summary
+    from analyzer.fleet_report import fleet_page, fleet_summary
     from analyzer.trends import summarise
 
     with _fleet_progress() as tell:

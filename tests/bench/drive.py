@@ -206,8 +206,9 @@ def drive(
     step: float = STEP,
     phase: Array | None = None,
     simulation: Simulation | None = None,
+    factors: Array | None = None,
 ) -> Trace:
-    """Drive the script and keep every tick."""
+    """Drive the script and keep every tick; `factors` multiply each wheel's target."""
     n_wheels = len(base.wheels)
     if phase is None:
         phase = rng.uniform(0, 2 * np.pi / base.rollers, n_wheels)
@@ -215,7 +216,7 @@ def drive(
     hz = heading.loop_hz if heading else command_hz
     twist, segment = commands(script, TICK, hz)
     n = len(twist)
-    rows = base.rows
+    rows = base.rows if factors is None else base.rows * np.asarray(factors)[:, None]
     ke, supply = base.motor.volts_per_rad_s, base.motor.supply
     encoder = sim.faults.encoder_sense
     assert encoder is not None

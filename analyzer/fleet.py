@@ -826,7 +826,11 @@ def _connected(
     import distributed
 
     connect: Any = distributed.Client
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    # What these say of lost connections is no news to the user: `_work_off` deals with them.
+    names = ["distributed", "asyncio", "tornado", *logging.root.manager.loggerDict]
+    for name in names:
+        if name.partition(".")[0] in names[:3]:
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     cluster = None if scheduler else _embedded(workers)
     lost_at: float | None = None
     try:

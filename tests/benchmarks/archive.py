@@ -15,7 +15,7 @@ from analyzer.robot import parse_robot
 from analyzer.simulate import Drive, Truth, drive, usual_script
 
 RATE = 50.0
-WEAR = (1.0, 1.4, 2.0, 2.8, 4.0)
+WEAR = (1.0, 2.2, 2.8, 3.4, 4.0)
 """Factor on the drag of the rollers of FL, as a wearing cart goes through."""
 
 

@@ -13,6 +13,7 @@ import threading
 import time
 from pathlib import Path
 
+import psutil
 import pyarrow as pa
 import pytest
 
@@ -64,16 +65,10 @@ class Cluster:
         out = []
         for worker in self.workers:
             try:
-                text = Path(f"/proc/{worker.pid}/task/{worker.pid}/children").read_text()
-            except FileNotFoundError:
+                children = psutil.Process(worker.pid).children()
+                out += [c.pid for c in children if any("spawn_main" in w for w in c.cmdline())]
+            except psutil.Error:
                 continue
-            for pid in text.split():
-                try:
-                    words = Path(f"/proc/{pid}/cmdline").read_bytes()
-                except FileNotFoundError:
-                    continue
-                if b"spawn_main" in words:
-                    out.append(int(pid))
         return out
 
     def close(self) -> None:
@@ -106,7 +101,7 @@ def fleet(archive, out, *more, check=True, env=None):
         cwd=Path(__file__).parents[2],
     )  # fmt: skip
     assert not check or done.returncode == 0, done.stderr
-    assert "Traceback" not in done.stderr
+    assert "Traceback" not in done.stderr, done.stderr
     return done
 
 
@@ -206,6 +201,7 @@ def test_workers_killed_and_the_scheduler_restarted(undisturbed, archive, tmp_pa
             for pid in cluster.inner()[:1]:
                 killed.append("worker")
                 os.kill(pid, signal.SIGKILL)
+                stop.wait(2)
 
     thread = threading.Thread(target=havoc)
     thread.start()

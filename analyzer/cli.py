@@ -162,6 +162,17 @@ def _date(text: str) -> Any:
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
+def _heading(args: argparse.Namespace) -> None:
+    from analyzer.heading_report import heading_page, heading_summary
+    from analyzer.pipeline import result_text, tune_heading
+
+    paths, robot = args.recording, args.robot
+    analysis = _with_progress(lambda tell: tune_heading(paths, robot, progress=tell))
+    saved = _save(args, lambda: result_text(analysis.result), lambda: heading_page(analysis))
+    if not saved:
+        heading_summary(analysis, _console())
+
+
 def _demo(args: argparse.Namespace) -> None:
     from analyzer.demo import write_demo
 
@@ -244,6 +255,10 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--measure", metavar="NAME", help="follow this measure")
     sub.add_argument("--limit", type=float, metavar="VALUE", help="when is this value crossed?")
     sub.add_argument("--html", metavar="FILE", help="write the course as a page")
+    sub = command("heading", _heading, "heading-hold gains, and the proof that they will work")
+    sub.add_argument("recording", **recording)
+    sub.add_argument("--robot", **robot)
+    outputs(sub)
     sub = command("demo", _demo, "write the made-up sample recordings")
     sub.add_argument("directory", metavar="DIR")
     return parser

@@ -46,13 +46,16 @@ def _launch_ratio(run: Run, passes: Sequence[Pass], rolled: np.ndarray) -> list[
     sides = [p for p in passes if p.kind in {"left", "right"}]
     hard = [p for p in sides if p.hard_start]
     by_force, by_pose = [], []
+    at_rest = 0.0
+    if run.specific_force is not None and still.any():
+        at_rest = float(np.median(run.specific_force[still, 1]))
     for p in hard or sides:
         b = min(p.start + round(0.4 / run.dt), p.stop - 1)
         if b - p.start < 3:
             continue
         if run.specific_force is not None and still.any():
-            f = run.specific_force[:, 1] - np.median(run.specific_force[still, 1])
-            gained = abs(float(f[p.start : b].sum()) * run.dt)
+            f = run.specific_force[p.start : b, 1] - at_rest
+            gained = abs(float(f.sum()) * run.dt)
             by_force.append(abs(float(rolled[b, 1])) / max(gained, 1e-2))
         if run.reference is not None:
             c = min(p.start + round(0.6 / run.dt), p.stop - 1)
@@ -251,7 +254,7 @@ def find_gates(
                     void=False,
                 )
             )
-    out += _gyro_gates(run, motion)
+    out += _gyro_gates(run, motion, turns_roll=not lean)
     return out
 
 
@@ -282,7 +285,7 @@ def _flipped(run: Run, motion: Motion) -> list[str]:
     return []
 
 
-def _gyro_gates(run: Run, motion: Motion) -> list[Gate]:
+def _gyro_gates(run: Run, motion: Motion, *, turns_roll: bool) -> list[Gate]:
     if run.gyro_z is None:
         return []
     turns = [m for m in motion.passes if m.kind.startswith("turn_") and abs(m.rolled[2]) > 1.0]
@@ -299,7 +302,7 @@ def _gyro_gates(run: Run, motion: Motion) -> list[Gate]:
         if abs(scale.value - 1) > 0.015 + 3 * scale.std_error:
             why = f"the gyro reads {100 * (scale.value - 1):+.1f} % against the reference heading"
             size = scale
-    elif turns and run.yaw_source == "gyro":
+    elif turns and turns_roll and run.yaw_source == "gyro":
         ratio = float(np.median([m.path[2] / m.rolled[2] for m in turns]))
         if not 0.85 < ratio < 1.12:
             why = f"in turns the gyro shows {ratio:.2f} of what the wheels roll (0.95-1.0 is usual)"

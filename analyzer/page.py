@@ -71,7 +71,7 @@ def drawn(figure: Any, text: str, kind: str = "") -> str:
     body = figure.to_html(
         full_html=False,
         include_plotlyjs=False,
-        config={"responsive": True, "displaylogo": False},
+        config={"responsive": True, "displayModeBar": False},
     )
     return f'<div class="figure {kind}">{body}</div><p class="note">{escape(text)}</p>'
 

@@ -20,6 +20,7 @@ import numpy as np
 
 from analyzer.alignment import align
 from analyzer.causes import Diagnosis, diagnose
+from analyzer.heading import HeadingHold, heading_remedy, heading_result, tune
 from analyzer.motion import (
     Motion,
     PassMotion,
@@ -70,6 +71,28 @@ class RunAnalysis:
     passes: tuple[Pass, ...]
     motion: Motion
     diagnosis: Diagnosis
+    result: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadingAnalysis:
+    """Heading hold tuned from one recording.
+
+    Attributes
+    ----------
+    run : Run
+        As aligned.
+    passes : tuple of Pass
+        Passes and rests.
+    hold : HeadingHold
+        Plant, gains, margins, expected heading errors.
+    result : dict
+        The result file's content, schema ``crabwise-heading/1``.
+    """
+
+    run: Run
+    passes: tuple[Pass, ...]
+    hold: HeadingHold
     result: dict[str, Any]
 
 
@@ -209,6 +232,9 @@ def analyze(
     diagnosis = diagnose(run, passes, motion)
     tell("predicting remedies", 0.95)
     remedies = find_remedies(robot, diagnosis, motion)
+    hold = heading_remedy(run, passes, motion)
+    if hold is not None:
+        remedies.append(hold)
     result = _result(robot, recording, run, motion, diagnosis, remedies)
     tell("done", 1.0)
     return RunAnalysis(
@@ -286,6 +312,40 @@ def _stored_result(path: Path) -> dict[str, Any] | None:
     return None
 
 
+def tune_heading(
+    paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
+) -> HeadingAnalysis:
+    """Tune heading hold from one recording, with the proof.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Files or folders of one sitting; turns on the spot give the gains, sideways passes the
+        feed-forward and the heading error to expect.
+    robot_path : str or Path
+        Robot file; `loop_hz` and `heading_delay_s` describe the loop.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    HeadingAnalysis
+        Gains, margins, replay and the result file's content.
+
+    Raises
+    ------
+    RobotFileError, RecordingError, CrabwiseError
+        Each with one message that says what to record or change.
+    """
+    tell = progress or (lambda _text, _share: None)
+    recording, _, run, passes = _prepared(paths, robot_path, tell)
+    tell("tuning", 0.7)
+    hold = tune(run, passes)
+    result: dict[str, Any] = _plain(heading_result(hold, run, recording.paths))
+    tell("done", 1.0)
+    return HeadingAnalysis(run=run, passes=passes, hold=hold, result=result)
+
+
 def prepare(
     paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
 ) -> tuple[Run, tuple[Pass, ...]]:
@@ -323,10 +383,12 @@ def _prepared(
     logs, taped = _split_tape(paths)
     tell("reading", 0.0)
     recording = read_recording(logs, robot)
+    light, whole = _without_samples(recording), [recording]
+    del recording
     tell("aligning", 0.4)
-    run = align(recording, robot)
+    run = align(whole.pop(), robot)  # handed over: samples go as they come onto the grid
     tell("finding passes", 0.6)
-    return _without_samples(recording), taped, run, find_passes(run)
+    return light, taped, run, find_passes(run)
 
 
 def _recorded_at(recording: Recording) -> str | None:

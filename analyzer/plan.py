@@ -203,8 +203,8 @@ class _Doubt:
         # Three tolerances each: what an unsound base may show.
         add("yaw drift, slow", ["drift slow left", "drift slow right"], config.drift_prior)
         add("yaw drift, fast", ["drift fast left", "drift fast right"], config.drift_prior)
-        add("centre of mass ahead or astern", ["c_x"], 3 * t.centre_of_mass_m)
-        add("centre of mass left or right", ["c_y"], 3 * t.centre_of_mass_m)
+        add("centre of mass ahead or astern", ["c_x"], 3 * robot.centre_tolerance)
+        add("centre of mass left or right", ["c_y"], 3 * robot.centre_tolerance)
         add("roller drag of each wheel", ["rollers" + n for n in wheels], 3 * t.roller_drag_share)
         add("axle drag of each wheel", ["axle" + n for n in wheels], 3 * t.axle_drag_share)
         add("motor of each wheel", ["motor" + n for n in wheels], 3 * t.motor_resistance_share)

@@ -6,10 +6,12 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analyzer.figures import (
+    arcs_after,
     base_from_above,
     cause_bars,
     drift_by_speed,
     fan,
+    misfits,
     path,
     timeline,
     wheel_bars,
@@ -20,6 +22,8 @@ from analyzer.page import document, drawn, table
 if TYPE_CHECKING:
     from analyzer.pipeline import Inspection, RunAnalysis
 
+PATH_SHOWN = 2.0
+"""Path sideways that the first sentence speaks of [m]."""
 PLACE = {
     "mechanics": "Cures it (mechanics)",
     "software": "Hides it (software)",
@@ -69,12 +73,23 @@ def headline(result: dict[str, Any]) -> str:
         One or two sentences with numbers.
     """
     parts = []
+    shown: dict[str, Any] | None = None
     for side in ("left", "right"):
-        drift = result["yaw_drift_deg_per_m"][side]["total"]
-        if drift.get("value") is not None:
-            turn = 2 * drift["value"]
-            way = "anticlockwise" if turn > 0 else "clockwise"
-            parts.append(f"going {side} 2.0 m it turns {abs(turn):.1f}° {way}")
+        rows = [
+            b
+            for b in result["yaw_drift_deg_per_m"]["by_speed"]
+            if b["kind"] == side and b["total"].get("value") is not None
+        ]
+        if not rows:
+            continue
+        row = max(rows, key=lambda b: abs(b["total"]["value"]))
+        shown = shown or row
+        turn = PATH_SHOWN * row["total"]["value"]
+        way = "anticlockwise" if turn > 0 else "clockwise"
+        parts.append(
+            f"going {side} {PATH_SHOWN:.1f} m at {row['speed_m_per_s']:.2f} m/s it turns "
+            f"{abs(turn):.1f}° {way}"
+        )
     text = " and ".join(parts) if parts else "no sideways pass with a known heading"
     text = text[0].upper() + text[1:]
     causes = result["causes"]
@@ -82,21 +97,63 @@ def headline(result: dict[str, Any]) -> str:
         return text + "."
     top = causes[0]
     if top["cause"] == "none":
-        why = "nothing beyond tolerance is at fault"
+        why = f"nothing beyond tolerance is at fault ({100 * top['probability']:.0f} %)"
     elif top["cause"] == "undetermined":
-        why = "these logs cannot tell why"
+        why = f"these logs cannot tell why ({100 * top['probability']:.0f} %)"
     else:
-        why = f"most likely {cause_name(top)}"
-        if top["magnitude"].get("value") is not None:
-            why += f" ({number(top['magnitude'], 1)})"
-    text += f": {why} ({100 * top['probability']:.0f} %)."
-    if result["remedies"]:
-        first = result["remedies"][0]
-        text += " " + first["text"]
-        expected = first["expected_effect"].get("yaw_drift_deg_per_m")
-        if expected and expected.get("value") is not None:
-            text += f" That should leave {number(expected, 1)} of direction-odd yaw drift."
+        why = "most likely " + " and ".join(
+            _named(c) for c in causes[:2] if c is top or c["probability"] >= 0.5
+        )
+    text += f": {why}."
+    if not result["remedies"]:
+        return text
+    first = result["remedies"][0]
+    text += " " + first["text"]
+    changes = [r for r in result["remedies"] if "by_speed" in r["expected_effect"]]
+    if first not in changes or shown is None:
+        return text
+    last = changes[-1]["expected_effect"]
+    after = last.get("together_with_earlier", last)["by_speed"]
+    left = next(
+        (
+            e["yaw_drift_deg_per_m"]
+            for e in after
+            if e["kind"] == shown["kind"] and e["speed_m_per_s"] == shown["speed_m_per_s"]
+        ),
+        None,
+    )
+    if left is not None and left.get("value") is not None:
+        what = "With all remedies below that" if len(changes) > 1 else "That"
+        text += f" {what} should leave {number(left, 1, PATH_SHOWN, '°')} there."
     return text
+
+
+def _afterwards(expected: dict[str, Any]) -> list[str]:
+    """What a remedy should bring, by speed: alone, and with those before it."""
+    lines = []
+    for name, effect in (
+        ("Expected afterwards", expected),
+        ("Together with the remedies above", expected.get("together_with_earlier", {})),
+    ):
+        rows = [e for e in effect.get("by_speed", []) if e["kind"] == "left"]
+        if rows:
+            lines.append(
+                f"{name}, going left: "
+                + "; ".join(
+                    f"at {e['speed_m_per_s']:.2f} m/s "
+                    f"{number(e['yaw_drift_before_deg_per_m'], 1, 1.0, '°/m')} becomes "
+                    f"{number(e['yaw_drift_deg_per_m'], 1, 1.0, '°/m')}"
+                    for e in rows
+                )
+                + "."
+            )
+    return lines
+
+
+def _named(cause: dict[str, Any]) -> str:
+    size = cause["magnitude"]
+    shown = f"{number(size, 1)}, " if size.get("value") is not None else ""
+    return f"{cause_name(cause)} ({shown}{100 * cause['probability']:.0f} %)"
 
 
 def _rows(result: dict[str, Any]) -> list[tuple[str, str]]:
@@ -166,10 +223,9 @@ def terminal_summary(analysis: RunAnalysis, console: Any) -> None:
     console.print("[bold]What to do[/bold]")
     for k, remedy in enumerate(result["remedies"], start=1):
         expected = remedy["expected_effect"]
-        effect = expected.get("yaw_drift_deg_per_m")
         console.print(f" {k}. {plain(remedy['text'])}")
-        if effect is not None:
-            console.print(f"    expected afterwards: yaw drift {plain(number(effect, 1))}")
+        for line in _afterwards(expected):
+            console.print(f"    {plain(line)}")
         console.print(f"    {PLACE.get(expected.get('place', ''), '')}. {plain(expected['text'])}")
         console.print(f"    [yellow]Caution:[/yellow] {plain(remedy['caution'])}")
     if not result["remedies"]:
@@ -247,27 +303,26 @@ def html_report(analysis: RunAnalysis) -> str:
     result = analysis.result
 
     causes = [c for c in result["causes"] if c["probability"] >= 0.01][:10]
-    why = table(
-        ("cause", "probability", "size", "for", "against", "would decide"),
-        [
-            (
-                cause_name(c),
-                f"{100 * c['probability']:.0f} %",
-                number(c["magnitude"], 1),
-                "; ".join(c["evidence_for"]),
-                "; ".join(c["evidence_against"]) or "–",
-                "; ".join(c["would_decide"]) or "–",
+    why = "".join(
+        f"<h3>{escape(cause_name(c))}: {100 * c['probability']:.0f} %, size "
+        f"{escape(number(c['magnitude'], 1))}</h3>"
+        + "".join(
+            f"<p><em>{word}</em></p><ul>{''.join(f'<li>{escape(t)}</li>' for t in c[key])}</ul>"
+            for word, key in (
+                ("For it", "evidence_for"),
+                ("Against it", "evidence_against"),
+                ("What would decide", "would_decide"),
             )
-            for c in causes
-        ],
+            if c[key]
+        )
+        for c in causes
     )
     todo = []
     for remedy in result["remedies"]:
         expected = remedy["expected_effect"]
-        effect = expected.get("yaw_drift_deg_per_m")
-        after = f" Expected yaw drift afterwards: {number(effect, 1)}." if effect else ""
+        after = "".join(f"<br>{escape(line)}" for line in _afterwards(expected))
         todo.append(
-            f"<li><strong>{escape(remedy['text'])}</strong>{escape(after)} "
+            f"<li><strong>{escape(remedy['text'])}</strong>{after}<br>"
             f"{escape(PLACE.get(expected.get('place', ''), ''))}. {escape(expected['text'])}"
             f'<br><span class="caution">Caution: {escape(remedy["caution"])}</span></li>'
         )
@@ -301,15 +356,30 @@ def html_report(analysis: RunAnalysis) -> str:
         for c in result["columns"]
     ]
     name = escape(result["robot"]["name"])
+    changes, balances = arcs_after(analysis), misfits(analysis)
     sections = [
         f"<h1>{name}: how it moves, and why</h1>",
         f'<p class="answer">{escape(headline(result))}</p>',
         "<h2>What to do</h2><ol>" + ("".join(todo) or "<li>Nothing to change.</li>") + "</ol>",
+        ""
+        if changes is None
+        else drawn(
+            changes,
+            "The slowest sideways passes as they are and as predicted after the remedies (by number "
+            "in the list above); the predicted yaw drift with its interval stands in the list.",
+        ),
         "<h2>Sideways passes</h2>",
         drawn(fan(analysis), "All sideways passes from one origin, start heading up."),
         drawn(drift_by_speed(analysis), "Heading change per metre; bars are 95 % intervals."),
         "<h2>Why</h2>",
         drawn(cause_bars(analysis), "Probabilities of single causes; a pair shows as two bars."),
+        ""
+        if balances is None
+        else drawn(
+            balances,
+            "Predicted against seen: how far each balance is off under the likeliest hypotheses and "
+            "a sound base. Left of the dotted line is as good as the data.",
+        ),
         drawn(
             base_from_above(analysis),
             "The base from above, ahead is up; suspicious wheels have a thick rim.",

@@ -44,6 +44,8 @@ class Columns:
         Column name to values; float64, or strings where the cells are text.
     rename : dict of str to str
         Column to the name by which it is recognised (joint names told by other columns).
+    forget : callable
+        Told the name of a column that is not needed again, so that its memory can go.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Columns:
     units: dict[str, str] = field(default_factory=dict)
     aliases: dict[str, list[str]] = field(default_factory=dict)
     rename: dict[str, str] = field(default_factory=dict)
+    forget: Callable[[str], object] = lambda _name: None
 
 
 def take_columns(columns: Columns, robot: Robot | None, findings: list[Finding]) -> Source | None:
@@ -147,6 +150,7 @@ def take_columns(columns: Columns, robot: Robot | None, findings: list[Finding])
         factor *= sign * (float(scale) if scale else 1.0)
         values = values.astype(np.float64, copy=False)
         channels[taken.channel] = values if factor == 1.0 else values * factor
+        columns.forget(name)
         uses.append(ColumnUse(column=name, channel=taken.channel, unit=unit, why=why))
     if faults:
         raise RecordingError("\n".join(faults))

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import io
+import os
 import re
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -18,17 +22,53 @@ TEXT_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".dat"}
 DELIMITERS = ("\t", ";", ",", "|")
 BLANKS = ["", "nan", "NaN", "NAN", "null", "NULL", "None", "N/A", "n/a", "-", "inf", "-inf"]
 SNIFFED = 1 << 16
+LARGE = 32 << 20
+"""Text files above this are parsed in parts, so that parser and result never stand in memory
+together [bytes]."""
+PART = 8 << 20
+"""Size of such a part [bytes]."""
+
+
+def _numbers(column: pa.ChunkedArray) -> np.ndarray:
+    """Numbers of a column, NaN where a cell is null; whole numbers without nulls stay whole.
+
+    The buffers are read directly: pyarrow's own conversion imports pandas, a quarter of a second.
+    """
+    name = {"double": "float64", "float": "float32", "halffloat": "float16"}
+    dtype = np.dtype(name.get(str(column.type), str(column.type)))
+    if not column.null_count and column.num_chunks == 1:
+        return _cells(column.chunk(0), dtype)
+    whole = column.null_count and dtype.kind != "f"
+    out = np.empty(len(column), np.float64 if whole else dtype)
+    at = 0
+    for chunk in column.iterchunks():
+        part = out[at : at + len(chunk)]
+        part[:] = _cells(chunk, dtype)
+        if chunk.null_count:
+            bits = np.frombuffer(chunk.buffers()[0], np.uint8)
+            known = np.unpackbits(bits, bitorder="little")
+            part[known[chunk.offset : chunk.offset + len(chunk)] == 0] = np.nan
+        at += len(chunk)
+    return out
+
+
+def _cells(chunk: pa.Array, dtype: np.dtype) -> np.ndarray:
+    if not len(chunk):
+        return np.empty(0, dtype)
+    return np.frombuffer(
+        chunk.buffers()[1], dtype, count=len(chunk), offset=chunk.offset * dtype.itemsize
+    )
 
 
 def _as_columns(name: str, table: pa.Table) -> Columns:
+    names = list(table.column_names)
+    held = {n: table.column(n) for n in names}
+
     def get(column: str) -> np.ndarray:
-        chunked = table.column(column)
+        chunked = held[column]
         kind = chunked.type
         if pa.types.is_integer(kind) or pa.types.is_floating(kind):
-            if chunked.null_count:
-                chunked = chunked.cast(pa.float64())
-            out: np.ndarray = chunked.to_numpy(zero_copy_only=False)
-            return out
+            return _numbers(chunked)
         if pa.types.is_timestamp(kind):
             return np.asarray(chunked.to_numpy(zero_copy_only=False))
         if pa.types.is_boolean(kind):
@@ -37,7 +77,7 @@ def _as_columns(name: str, table: pa.Table) -> Columns:
             return np.full(len(chunked), np.nan)
         return np.array(chunked.to_pylist(), dtype=object)
 
-    return Columns(name=name, names=list(table.column_names), get=get)
+    return Columns(name=name, names=names, get=get, forget=held.pop)
 
 
 def read_table(path: Path) -> Columns:
@@ -63,17 +103,18 @@ def read_table(path: Path) -> Columns:
         if path.stat().st_size == 0:
             raise RecordingError(f"{path}: the file is empty; record again or give another file")
         if suffix in {".parquet", ".pq"}:
-            table = parquet.read_table(path)
+            file = parquet.ParquetFile(path)
+            flat = not any(pa.types.is_nested(f.type) for f in file.schema_arrow)
+            names = file.schema_arrow.names
+            if flat and file.metadata.num_rows and len(set(names)) == len(names):
+                return _few_at_a_time(path, file)
+            table = file.read()
         elif suffix in {".feather", ".arrow"}:
             table = feather.read_table(path)
         else:
             table = json.read_json(path)
     except (pa.ArrowException, OSError) as error:
-        reason = str(error).splitlines()[0][:160]
-        raise RecordingError(
-            f"{path}: cannot be read as {suffix[1:]}: {reason}. The file is damaged, cut short or "
-            "of another format; copy it again or record again"
-        ) from None
+        raise _damaged(path, error) from None
     while any(pa.types.is_struct(f.type) for f in table.schema):
         table = table.flatten()
     if table.num_rows == 0:
@@ -83,6 +124,40 @@ def read_table(path: Path) -> Columns:
         twice = sorted({n for n in names if names.count(n) > 1})
         raise RecordingError(f"{path}: columns named twice: {', '.join(twice)}; rename them")
     return _as_columns(str(path.name), table)
+
+
+def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
+    """Read the columns of a Parquet file when they are asked for, so that no table is held."""
+    names: list[str] = file.schema_arrow.names
+    held: dict[str, np.ndarray] = {}
+
+    def get(name: str) -> np.ndarray:
+        if name not in held:
+            at = names.index(name)
+            few = [name] + [
+                n
+                for n in names[at + 1 : at + 4]
+                if n not in held and pa.types.is_floating(file.schema_arrow.field(n).type)
+            ]
+            try:
+                columns = _as_columns(path.name, file.read(columns=few))
+            except (pa.ArrowException, OSError) as error:
+                raise _damaged(path, error) from None
+            for n in few:
+                held[n] = columns.get(n)
+                columns.forget(n)
+            pa.default_memory_pool().release_unused()
+        return held[name]
+
+    return Columns(name=path.name, names=list(names), get=get, forget=held.pop)
+
+
+def _damaged(path: Path, error: Exception) -> RecordingError:
+    reason = str(error).splitlines()[0][:160]
+    return RecordingError(
+        f"{path}: cannot be read as {path.suffix.lower()[1:]}: {reason}. The file is damaged, cut "
+        "short or of another format; copy it again or record again"
+    )
 
 
 def _numeric(cells: list[str]) -> float:
@@ -199,8 +274,13 @@ def read_text(path: Path, findings: list[Finding]) -> Columns:
         at += 1
     width = len(_split(lines[at], delimiter))
     names, units, aliases = _names(header, width, path, findings)
-    table = _parse(path, delimiter, at, names, findings)
-    columns = _as_columns(path.name, table)
+    columns = None
+    if path.stat().st_size > LARGE and delimiter != " " and _plain_lines(head):
+        columns = _parse_in_parts(path, delimiter, at, names, findings)
+    if columns is None:
+        table = _parse(path, delimiter, at, names, findings)
+        columns = _as_columns(path.name, table)
+        del table
     columns.units = units
     columns.aliases = aliases
     joint_names(columns)
@@ -292,23 +372,131 @@ def _parse(
         )
     except (pa.ArrowException, OSError, UnicodeDecodeError):
         table = _parse_slowly(path, delimiter, skip, names)
-    if table.num_rows == 0:
-        raise RecordingError(f"{path}: a header but no whole rows; record again")
-    if lost:
-        share = len(lost) / (len(lost) + table.num_rows)
-        if share > 0.2:
-            raise RecordingError(
-                f"{path}: {len(lost)} of {len(lost) + table.num_rows} rows do not have "
-                f"{len(names)} cells; the delimiter or the file is damaged"
-            )
-        findings.append(
-            Finding(
-                severity="warning",
-                channel="",
-                text=f"{path.name}: {len(lost)} rows do not have {len(names)} cells and are left out",
-            )
-        )
+    _check_rows(path, table.num_rows, len(lost), len(names), findings)
     return table
+
+
+def _check_rows(path: Path, rows: int, lost: int, width: int, findings: list[Finding]) -> None:
+    if rows == 0:
+        raise RecordingError(f"{path}: a header but no whole rows; record again")
+    if not lost:
+        return
+    if lost / (lost + rows) > 0.2:
+        raise RecordingError(
+            f"{path}: {lost} of {lost + rows} rows do not have {width} cells; the delimiter or "
+            "the file is damaged"
+        )
+    findings.append(
+        Finding(
+            severity="warning",
+            channel="",
+            text=f"{path.name}: {lost} rows do not have {width} cells and are left out",
+        )
+    )
+
+
+def _plain_lines(head: bytes) -> bool:
+    """Whether lines end in a line feed, so that the file can be cut there."""
+    return b"\n" in head and head.count(b"\r") == head.count(b"\r\n")
+
+
+def _parts(path: Path, skip: int) -> list[tuple[int, int]]:
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        for _ in range(skip):
+            stream.readline()
+        cuts = [stream.tell()]
+        while cuts[-1] < size:
+            stream.seek(min(cuts[-1] + PART, size))
+            stream.readline()
+            cuts.append(stream.tell())
+    return list(zip(cuts[:-1], cuts[1:], strict=True))
+
+
+def _parse_in_parts(
+    path: Path, delimiter: str, skip: int, names: list[str], findings: list[Finding]
+) -> Columns | None:
+    """Parse a large file of numbers part by part; None where a column holds anything else."""
+    parts = _parts(path, skip)
+    lost: list[int] = []
+
+    def odd(row: csv.InvalidRow) -> str:
+        lost.append(row.number or 0)
+        return "skip"
+
+    def parse(span: tuple[int, int]) -> pa.Table:
+        with path.open("rb") as stream:
+            stream.seek(span[0])
+            raw = stream.read(span[1] - span[0])
+        return csv.read_csv(
+            pa.BufferReader(raw),
+            read_options=csv.ReadOptions(column_names=names, use_threads=False, block_size=PART),
+            parse_options=csv.ParseOptions(
+                delimiter=delimiter, invalid_row_handler=odd, newlines_in_values=False
+            ),
+            convert_options=csv.ConvertOptions(null_values=BLANKS, strings_can_be_null=True),
+        )
+
+    def in_order() -> Iterator[pa.Table]:
+        workers = min(8, os.cpu_count() or 1)
+        with ThreadPoolExecutor(workers) as threads:
+            waiting = deque(threads.submit(parse, s) for s in parts[:workers])
+            for nxt in [*parts[workers:], *[None] * workers]:
+                if not waiting:
+                    return
+                table = waiting.popleft().result()
+                if nxt is not None:
+                    waiting.append(threads.submit(parse, nxt))
+                yield table
+
+    columns: dict[str, np.ndarray] = {}
+    pool = pa.default_memory_pool()
+    rows = room = 0
+    try:
+        for table in in_order():
+            n = table.num_rows
+            if rows + n > room:
+                # Memory that is never written costs nothing: ask for a little more than all.
+                done = parts[0][1] - parts[0][0] if rows == 0 else 0
+                whole = parts[-1][1] - parts[0][0]
+                room = max(rows + n, int(1.05 * n * whole / done) if done else 2 * room)
+                for name in columns:
+                    old = columns[name]
+                    columns[name] = np.empty(room, old.dtype)
+                    columns[name][:rows] = old[:rows]
+            for name in names:
+                _append(columns, name, table.column(name), rows, room)
+            rows += n
+            del table
+            pool.release_unused()
+    except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
+        return None  # text, stamps or damage: the whole-file reader says what it is
+    _check_rows(path, rows, len(lost), len(names), findings)
+    return Columns(
+        name=path.name,
+        names=list(names),
+        get=lambda name: columns[name][:rows],
+        forget=columns.pop,
+    )
+
+
+def _append(
+    columns: dict[str, np.ndarray], name: str, part: pa.ChunkedArray, rows: int, room: int
+) -> None:
+    kind = part.type
+    if pa.types.is_null(kind):
+        values = np.full(len(part), np.nan)
+    elif pa.types.is_integer(kind) or pa.types.is_floating(kind):
+        values = _numbers(part)
+    else:
+        raise TypeError(name)
+    held = columns.get(name)
+    if held is None:
+        held = np.empty(room, values.dtype)
+    elif held.dtype != values.dtype and held.dtype.kind != "f":
+        held = held.astype(np.float64)
+    held[rows : rows + values.size] = values
+    columns[name] = held
 
 
 def _parse_slowly(path: Path, delimiter: str, skip: int, names: list[str]) -> pa.Table:

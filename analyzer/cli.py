@@ -66,18 +66,25 @@ def _analyze(args: argparse.Namespace) -> None:
         raise CrabwiseError(
             "--note, --service, --date and --hours need --shelf DIR to file them in"
         )
+    service = []
+    if args.service:
+        from analyzer.robot import load_robot
+        from analyzer.shelf import parse_service
+
+        names = load_robot(args.robot).wheel_names
+        service = [parse_service(s, names) for s in args.service]
     analysis = _analyze_with_bar(args.recording, args.robot)
     saved = _save(args, lambda: result_text(analysis.result), lambda: html_report(analysis))
     if not saved:
         terminal_summary(analysis, _console())
     if args.shelf:
-        from analyzer.shelf import add_result, parse_service
+        from analyzer.shelf import add_result
 
         name = add_result(
             args.shelf,
             analysis.result,
             note=args.note,
-            service=[parse_service(s, analysis.robot.wheel_names) for s in args.service],
+            service=service,
             recorded_at=args.date,
             hours=args.hours,
         )

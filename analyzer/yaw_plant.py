@@ -55,7 +55,7 @@ class PlantConfig:
     level: float = 0.25
     """Time over which a level of a staircase is averaged [s]."""
     steady_share: float = 0.3
-    """Spread of the command over its largest within the later half of a plateau [-]."""
+    """Spread (10 to 90 %) of the command over its largest within the later half of a plateau [-]."""
     step_share: float = 0.15
     """Change of level, over the largest, that is a step of a staircase [-]."""
     pause: float = 0.1
@@ -64,11 +64,10 @@ class PlantConfig:
     """Fewest observations that give an interval [-]."""
     levels_ratio: float = 1.3
     """Ratio of turn rates above which friction and gain are told apart [-]."""
-    friction_unknown: float = 0.15
-    """Standard error of the gain where friction cannot be told from it, wheels free to yield [-]:
-    bench work, friction takes 5 to 55 % of a turn of 0.4 rad/s."""
     friction_held: float = 0.02
-    """The same where each wheel's speed is controlled [-]: bench work."""
+    """Standard error of the gain, over the gain, where one turn rate only was driven [-]: of bases
+    whose wheels' speeds are controlled; bench work. Where the wheels yield, the gain lies anywhere
+    between what was seen and what was asked."""
     timing_share: float = 0.245
     """Standard error of the dead time from the logging of the command, in steps of the grid [-]:
     a change falls anywhere between two samples; 95 % of that lies within 0.475 of a step, which is
@@ -80,7 +79,17 @@ class PlantConfig:
     follow_least: float = 0.8
     """Wheel speed over target below which a controlled wheel does not follow [-]."""
     steering_least: float = 0.004
-    """Spread of the turn command within straight passes that shows a heading loop [rad/s]."""
+    """Part of the turn command in straight passes, not in proportion to travel, that shows a heading
+    loop [rad/s]: above what a logged zero jitters, below 0.1 degrees of error at 2 1/s."""
+    explained_least: float = 0.9
+    """Share of the answer's mean square that the plant must explain [-]: bench work has 0.996 and
+    more; a frozen, clipped or reversed gyro falls below."""
+    gain_range: tuple[float, float] = (0.3, 3.0)
+    """Gain that can be a turn command's in rad/s [-]: with the rollers leaning the wrong way a base
+    turns at a tenth of what is asked; bench work."""
+    friction_most: float = 0.25
+    """Part of the answer that may come whatever the size of the command is, over the largest answer
+    [-]: beyond, something clips."""
 
 
 DEFAULT = PlantConfig()
@@ -390,7 +399,8 @@ def turn_windows(
             continue
         for c, d in _observations(signals.command[start:b], top, dt, config):
             late = signals.command[start + (c + d) // 2 : start + d]
-            steady = float(np.ptp(late)) < config.steady_share * top
+            low, high = np.percentile(late, [10, 90])
+            steady = float(high - low) < config.steady_share * top
             level = float(np.median(late)) if steady else math.copysign(top, float(late.mean()))
             out.append(TurnWindow(start=start + c, stop=start + d, command=level, steady=steady))
     return tuple(out)
@@ -452,11 +462,9 @@ def loop_was_on(
     for p in passes:
         if p.kind not in {"left", "right", "ahead", "astern", "diagonal"}:
             continue
-        span = slice(p.cruise_start, p.cruise_stop)
-        asked = signals.command[span]
+        asked, moved = signals.command[p.start : p.stop], signals.travel[p.start : p.stop]
         if asked.size < 5:
             continue
-        moved = np.stack([np.ones(asked.size), *signals.travel[span].T], axis=1)
         rest = asked - moved @ np.linalg.lstsq(moved, asked, rcond=None)[0]
         shown.append(float(np.std(rest)) > config.steering_least)
     return len(shown) > 0 and float(np.mean(shown)) >= 0.5
@@ -468,6 +476,19 @@ def _screen(
     """Leave out windows with a frozen gyro or a saturated command; refuse where none is left."""
     robot = run.robot
     rolled = run.wheel_speed @ odometry_matrix(robot.matrix)[2]
+    every = np.concatenate([np.arange(w.start, w.stop) for w in windows])
+    for other, what, mend in (
+        (signals.rate, f"{signals.rate_source} turns", "set sign = -1 for it"),
+        (signals.command, f"{signals.source} points", "set sign = -1 for cmd_omega_z"),
+    ):
+        both = float(np.sqrt(np.mean(other[every] ** 2) * np.mean(rolled[every] ** 2)))
+        if both > 0 and float(np.mean(other[every] * rolled[every])) < -0.5 * both:
+            raise RecordingError(
+                f"heading: the {what} against the wheels in turns on the spot. Gains with a wrong "
+                f"sign make the base spin. If the channel counts clockwise, {mend} in the robot file "
+                "under [channels]; else the rollers lean the other way or wheels are swapped "
+                "(`crabwise analyze` tells)"
+            )
     good: list[TurnWindow] = []
     frozen: list[TurnWindow] = []
     full: list[tuple[TurnWindow, str]] = []
@@ -555,12 +576,14 @@ def _without_flat_levels(
             continue
         a, b = float(np.mean(levels[low])), float(np.mean(levels[high]))
         if (b - a) / (high - low) < 0.5 * a / low:
+            # Where the answer does not grow at all, the lower rate is at the limit already.
+            limit = low if b - a < 0.03 * a else high
             text = (
                 f"{high:.2f} rad/s asked gives {b:.2f} rad/s, hardly more than {low:.2f} asked "
                 f"({a:.2f})"
             )
-            flat = [(w, text) for w in windows if abs(w.command) > 0.95 * high]
-            return [w for w in windows if abs(w.command) <= 0.95 * high], flat
+            flat = [(w, text) for w in windows if abs(w.command) > 0.9 * limit]
+            return [w for w in windows if abs(w.command) <= 0.9 * limit], flat
     return windows, []
 
 
@@ -682,7 +705,9 @@ def _fit(
     cluster = np.concatenate([np.full(w.stop - w.start, k) for k, w in enumerate(windows)])
     at, rate = run.t[index], signals.rate[index]
     sizes = np.array([abs(w.command) for w in windows])
-    friction = float(np.percentile(sizes, 90) / np.percentile(sizes, 10)) > config.levels_ratio
+    asked = np.abs(signals.command[index])
+    low, high = np.percentile(asked[asked > config.rate_still], [20, 90])
+    friction = bool(high > config.levels_ratio * low)
     free = [0, 1, 2, 3] if friction else [0, 2, 3]
     model = _Model(run.t, signals.command, at, dt)
     start = _start_values(run, signals, windows, friction)
@@ -731,10 +756,11 @@ def _fit(
     # A step smeared over one sample widens the answer by dt^2/12, a lag's own width is lag^2.
     floor[2] = dt**2 / (24 * max(float(values[2]), 0.5 * dt))
     if not friction:
-        unknown = (
-            config.friction_unknown if run.robot.drive_mode == "power" else config.friction_held
-        )
-        floor[0] = unknown * values[0]
+        # Drag only takes off: under way the base answers by more than this, up to what is asked.
+        seen = float(values[0])
+        half = max(0.0, 1.0 - seen) / 2 if run.robot.drive_mode == "power" else 0.0
+        values[0] = seen + half
+        floor[0] = math.hypot(config.friction_held * seen, half / 1.96)
         findings.append(
             Finding(
                 severity="warning",
@@ -758,6 +784,7 @@ def _fit(
             "sign of the gyro and of the command (`crabwise analyze` tells a reversed one), and "
             f"the lean of the rollers. {WHAT_TO_RECORD}"
         )
+    _plausible(whole(q), rate, rest, signals, sizes, config)
     if not friction:
         drag = Estimate.undetermined("rad/s", "all turns ask for about the same rate")
     keep = [0, 2, 3]
@@ -777,11 +804,47 @@ def _fit(
         radius=radius,
         windows=tuple(windows),
         signals=signals,
-        fitted=everywhere.answer(values),
+        fitted=everywhere.answer(whole(q)),
         closed_loop=closed,
         misfit=float(np.sqrt(np.mean(rest**2))),
         findings=tuple(findings),
     )
+
+
+def _plausible(
+    values: np.ndarray,
+    rate: np.ndarray,
+    rest: np.ndarray,
+    signals: YawSignals,
+    sizes: np.ndarray,
+    config: PlantConfig,
+) -> None:
+    """Refuse a plant that nobody should tune gains on."""
+    gain, friction = float(values[0]), float(values[1])
+    explained = 1 - float(np.mean(rest**2) / np.mean(rate**2))
+    top = gain * float(sizes.max()) + friction
+    if friction > config.friction_most * top:
+        raise RecordingError(
+            f"heading: channel {'omega_z' if signals.rate_source == 'gyro' else 'yaw'}: the yaw rate "
+            f"hardly grows with the turn command ({friction:.2f} of {top:.2f} rad/s come whatever its "
+            "size): the command is saturated or the gyro clips. Turn at half that rate and less; "
+            f"check the gyro's range. {WHAT_TO_RECORD}"
+        )
+    if explained < config.explained_least:
+        raise RecordingError(
+            f"heading: the turn command explains only {100 * max(explained, 0):.0f} % of the yaw rate "
+            f"in {sizes.size} turns; gains from that would be a guess. Is the {signals.source} "
+            "what the wheels got, on the same clock as the gyro? Check with `crabwise inspect`. "
+            f"{WHAT_TO_RECORD}"
+        )
+    low, high = config.gain_range
+    if not low < gain < high:
+        raise RecordingError(
+            f"heading: the base turns {gain:.2f} times as fast as the {signals.source} asks. Either "
+            "the command is not in rad/s (give its unit in the robot file under [channels]), or "
+            "the base is at fault: rollers that lean the wrong way turn it at a tenth. Mend that "
+            "first (`crabwise analyze` tells); heading hold on top would hide it"
+        )
 
 
 def _jackknife(

@@ -283,6 +283,35 @@ def test_saturated_answer_leaves_out_the_fast_turns(sound):
     assert any("saturated" in f.text for f in found.findings)
 
 
+def test_reversed_gyro_is_refused(sound):
+    with pytest.raises(RecordingError, match="gyro turns against the wheels.*sign = -1"):
+        identify(replace(sound, gyro_z=-sound.gyro_z), ())
+
+
+def test_reversed_command_is_refused(sound):
+    with pytest.raises(RecordingError, match="commanded turn rate points against the wheels"):
+        identify(replace(sound, command=-sound.command), ())
+
+
+def test_gyro_clipped_at_every_rate_is_refused(sound):
+    with pytest.raises(RecordingError, match="saturated"):
+        identify(replace(sound, gyro_z=np.clip(sound.gyro_z, -0.15, 0.15)), ())
+
+
+def test_base_that_hardly_turns_is_refused():
+    run = simulated(np.random.default_rng(16), 0.1, 0.05, 0.02)
+    with pytest.raises(RecordingError, match="0.10 times as fast.*rollers that lean the wrong way"):
+        identify(run, ())
+
+
+def test_yaw_rate_that_does_not_follow_is_refused(sound):
+    rng = np.random.default_rng(17)
+    pieces = np.array_split(sound.gyro_z, 60)
+    gyro = np.concatenate([pieces[k] for k in rng.permutation(60)])
+    with pytest.raises(RecordingError, match="explains only|does not follow|against the wheels"):
+        identify(replace(sound, gyro_z=gyro), ())
+
+
 def test_loop_without_turns_is_refused():
     rng = np.random.default_rng(10)
     run = simulated(rng, 0.9, 0.05, 0.02, kp=3.0)

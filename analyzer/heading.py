@@ -69,8 +69,11 @@ class HeadingConfig:
     age_periods: float = 1.0
     """Age of heading and rate when used, where the robot file has none, in periods of the loop on
     top of the gyro's lag [-]: a value read in one run of the loop acts in the next."""
-    age_spread: float = 0.5
-    """Share of an assumed age that the uncertainty set takes off or adds [-]."""
+    age_low: float = 0.5
+    """Least age where it is assumed, over the assumed [-]."""
+    age_most: float = 0.06
+    """Age that an assumed one may really have [s]: a heading that passed a filter and a bus; common
+    practice, no source."""
     simpler_within: float = 0.1
     """Heading error by which a simpler law may be worse than the best [deg]: below what a tape
     shows on two metres (4 mm)."""
@@ -331,11 +334,8 @@ def uncertainty_set(
     """
     out = [replace(p, delay=p.delay + loop.age) for p in identified.plants]
     if not loop.age_known:
-        spread = config.age_spread * loop.age
-        out += [
-            replace(identified.plant, delay=identified.plant.delay + loop.age + s)
-            for s in (-spread, spread)
-        ]
+        ages = (config.age_low * loop.age, max(config.age_most, 1.5 * loop.age))
+        out += [replace(identified.plant, delay=identified.plant.delay + a) for a in ages]
     return tuple(out)
 
 
@@ -926,7 +926,9 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
             _assumed(
                 f"heading_delay_s (age of heading and yaw rate when the loop uses them) is not in "
                 f"the robot file; {1e3 * loop.age:.0f} ms assumed: the gyro's lag behind the wheels "
-                "and one period of the loop. Half of it either way is in the worst case"
+                "and one period of the loop. The gains are kept slow enough for "
+                f"{1e3 * max(config.age_most, 1.5 * loop.age):.0f} ms; write the real age down and "
+                "they can be faster"
             )
         )
     if not sideways:
@@ -1179,7 +1181,11 @@ def contract(hold: HeadingHold) -> dict[str, Any]:
             **_margin_fields(hold.advised.worst),
             "plants": len(hold.plants),
             "over": "border of the 95 % region of gain, lag and dead time"
-            + ("" if hold.loop.age_known else ", and half of the assumed delay either way"),
+            + (
+                ""
+                if hold.loop.age_known
+                else f", and {1e3 * max(p.delay for p in hold.plants):.0f} ms of dead time at most"
+            ),
         },
         "expected_heading_error_deg": _expected_field(hold),
         "law": law_text(hold),

@@ -18,6 +18,7 @@ from analyzer.page import document, drawn, table
 
 if TYPE_CHECKING:
     from analyzer.control import Margins
+    from analyzer.quantities import Estimate
     from analyzer.pipeline import HeadingAnalysis
 
 WAYS = (
@@ -30,6 +31,26 @@ pre{background:var(--soft);border:1px solid var(--line);padding:.8rem;overflow-x
 .law{font-family:ui-monospace,monospace;background:var(--soft);padding:.6rem .8rem;overflow-wrap:anywhere}
 .care{border-left:6px solid var(--warn);padding:.2rem 1rem}
 """
+
+
+def magnitude(entry: Estimate) -> str:
+    """Heading error as text; where its interval reaches 0, with the upper end alone.
+
+    Parameters
+    ----------
+    entry : Estimate
+        A magnitude. [deg]
+
+    Returns
+    -------
+    str
+        For the screen.
+    """
+    if entry.value is None or entry.high is None or entry.low is None:
+        return str(entry)
+    if entry.low > 0:
+        return f"{entry.value:.2f}° ({entry.low:.2f} to {entry.high:.2f})"
+    return f"{entry.value:.2f}° (at most {entry.high:.2f})"
 
 
 def headline(hold: HeadingHold) -> str:
@@ -58,8 +79,9 @@ def headline(hold: HeadingHold) -> str:
         summary = hold.replay.summary
         length = sum(p.distance for p in hold.replay.passes) / len(hold.replay.passes)
         text += (
-            f". A sideways pass of {length:.1f} m should then end {summary['with_feedforward']['end']} "
-            f"off its heading, instead of {summary['without']['end']}"
+            f". A sideways pass of {length:.1f} m should then end off its heading by "
+            f"{magnitude(summary['with_feedforward']['end'])} instead of "
+            f"{magnitude(summary['without']['end'])}"
         )
     return (
         f"{text}. The loop keeps a phase margin of {nominal.phase_margin * DEGREES:.0f}° and stays "
@@ -74,7 +96,8 @@ def _expected_rows(hold: HeadingHold) -> list[tuple[str, ...]]:
         return []
     summary = hold.replay.summary
     return [
-        (text, *(str(summary[way][what]) for what in ("end", "peak", "rms"))) for way, text in WAYS
+        (text, *(magnitude(summary[way][what]) for what in ("end", "peak", "rms")))
+        for way, text in WAYS
     ]
 
 
@@ -132,7 +155,7 @@ def _law_rows(hold: HeadingHold) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for p in hold.alternatives:
         expected = hold.expected.get(p.structure)
-        end = "–" if expected is None else str(expected["with_feedforward"]["end"])
+        end = "–" if expected is None else magnitude(expected["with_feedforward"]["end"])
         rows.append(
             (
                 p.structure + (" (advised)" if p is hold.advised else ""),

@@ -18,8 +18,8 @@ from analyzer.page import document, drawn, table
 
 if TYPE_CHECKING:
     from analyzer.control import Margins
-    from analyzer.quantities import Estimate
     from analyzer.pipeline import HeadingAnalysis
+    from analyzer.quantities import Estimate
 
 WAYS = (
     ("without", "without hold"),

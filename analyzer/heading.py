@@ -1118,6 +1118,50 @@ def constants_text(hold: HeadingHold) -> str:
     )
 
 
+def magnitude(entry: Estimate) -> str:
+    """Heading error as text; where its interval reaches 0, with the upper end alone.
+
+    Parameters
+    ----------
+    entry : Estimate
+        A magnitude. [deg]
+
+    Returns
+    -------
+    str
+        For the screen.
+    """
+    if entry.value is None or entry.high is None or entry.low is None:
+        return str(entry)
+    if entry.low > 0:
+        return f"{entry.value:.2f}° ({entry.low:.2f} to {entry.high:.2f})"
+    return f"{entry.value:.2f}° (at most {entry.high:.2f})"
+
+
+def promise(hold: HeadingHold) -> str:
+    """What hold and feed-forward should bring, in one sentence; "" without a replay.
+
+    Parameters
+    ----------
+    hold : HeadingHold
+        The tuning.
+
+    Returns
+    -------
+    str
+        Heading error at the end of a sideways pass, with and without.
+    """
+    if hold.replay is None:
+        return ""
+    summary = hold.replay.summary
+    length = float(np.mean([p.distance for p in hold.replay.passes]))
+    return (
+        f"A sideways pass of {length:.1f} m should then end off its heading by "
+        f"{magnitude(summary['with_feedforward']['end'])} instead of "
+        f"{magnitude(summary['without']['end'])}."
+    )
+
+
 def _margin_fields(margins: Margins) -> dict[str, Any]:
     return {
         "phase_margin_deg": margins.phase_margin * DEGREES,
@@ -1289,8 +1333,8 @@ def remedy_of(hold: HeadingHold) -> dict[str, Any]:
     text = (
         f"Hold the heading in software, {hold.loop.loop_hz:g} times a second: {', '.join(used)} "
         f"(phase margin {hold.advised.nominal.phase_margin * DEGREES:.0f}°, largest sensitivity "
-        f"{hold.advised.nominal.max_sensitivity:.2f}). `crabwise heading` gives the constants and the "
-        "proof."
+        f"{hold.advised.nominal.max_sensitivity:.2f}). {promise(hold)} `crabwise heading` gives the "
+        "constants and the proof."
     )
     effect: dict[str, Any] = {"place": "software", "text": CANNOT[2]}
     if hold.replay is not None:

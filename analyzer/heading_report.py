@@ -13,13 +13,14 @@ from analyzer.heading import (
     constants_text,
     law_text,
     law_words,
+    magnitude,
+    promise,
 )
 from analyzer.page import document, drawn, table
 
 if TYPE_CHECKING:
     from analyzer.control import Margins
     from analyzer.pipeline import HeadingAnalysis
-    from analyzer.quantities import Estimate
 
 WAYS = (
     ("without", "without hold"),
@@ -31,26 +32,6 @@ pre{background:var(--soft);border:1px solid var(--line);padding:.8rem;overflow-x
 .law{font-family:ui-monospace,monospace;background:var(--soft);padding:.6rem .8rem;overflow-wrap:anywhere}
 .care{border-left:6px solid var(--warn);padding:.2rem 1rem}
 """
-
-
-def magnitude(entry: Estimate) -> str:
-    """Heading error as text; where its interval reaches 0, with the upper end alone.
-
-    Parameters
-    ----------
-    entry : Estimate
-        A magnitude. [deg]
-
-    Returns
-    -------
-    str
-        For the screen.
-    """
-    if entry.value is None or entry.high is None or entry.low is None:
-        return str(entry)
-    if entry.low > 0:
-        return f"{entry.value:.2f}° ({entry.low:.2f} to {entry.high:.2f})"
-    return f"{entry.value:.2f}° (at most {entry.high:.2f})"
 
 
 def headline(hold: HeadingHold) -> str:
@@ -76,13 +57,7 @@ def headline(hold: HeadingHold) -> str:
     if hold.replay is not None and hold.feedforward is not None:
         if hold.feedforward.used:
             text += f" and a feed-forward of {hold.feedforward.used:+.3f} rad/m"
-        summary = hold.replay.summary
-        length = sum(p.distance for p in hold.replay.passes) / len(hold.replay.passes)
-        text += (
-            f". A sideways pass of {length:.1f} m should then end off its heading by "
-            f"{magnitude(summary['with_feedforward']['end'])} instead of "
-            f"{magnitude(summary['without']['end'])}"
-        )
+        text += f". {promise(hold)}".rstrip(".")
     return (
         f"{text}. The loop keeps a phase margin of {nominal.phase_margin * DEGREES:.0f}° and stays "
         f"stable with {1e3 * nominal.delay_margin:.0f} ms more delay; over everything the recording "

@@ -1167,6 +1167,7 @@ def _margin_fields(margins: Margins) -> dict[str, Any]:
         "phase_margin_deg": margins.phase_margin * DEGREES,
         "gain_margin": margins.gain_margin,
         "max_sensitivity": margins.max_sensitivity,
+        "max_complementary_sensitivity": margins.max_complementary,
         "delay_margin_s": margins.delay_margin,
         "crossover_rad_s": margins.crossover,
         "stable": margins.stable,

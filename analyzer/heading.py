@@ -80,6 +80,8 @@ class HeadingConfig:
     replay_floor: tuple[float, float, float] = (0.2, 0.1, 0.05)
     """Standard error of the expected end, peak and rms heading error that no scatter shows, over
     the peak with hold [-]: how friction lets the base come to rest; bench work."""
+    replay_floor_least: float = 0.02
+    """The same, at least [deg]: rollers' phase and the heading sensor's noise; bench work."""
     path_least: float = 0.3
     """Shortest sideways pass that is replayed [m]."""
     acceleration_t: float = 4.0
@@ -799,7 +801,13 @@ def replay(
     floors = dict(zip(("end", "peak", "rms"), config.replay_floor, strict=True))
     summary = {
         name: {
-            what: _expected(values, radius, 0.0 if name == "without" else floors[what] * peak)
+            what: _expected(
+                values,
+                radius,
+                0.0
+                if name == "without"
+                else math.hypot(floors[what] * peak, config.replay_floor_least),
+            )
             for what, values in f.items()
         }
         for name, f in figures.items()

@@ -62,7 +62,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         page = next((p for p in PAGES if p.path == pathname), None)
         query = read_query(search)
         case = store.find(query.get("case"))
-        carried = {"case": case.key} if case else {}
+        carried = query if case else {}
         listed = [(p.path, p.name, p.question) for p in PAGES]
         ways = navigation(listed, pathname, carried)
         if page is None:
@@ -71,7 +71,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         if identity == shown:
             return no_update, no_update, no_update
         job = jobs.state(case.key) if case else None
-        visit = Visit(store=store, settings=settings, case=case, job=job, query=query)
+        visit = Visit(store=store, settings=settings, jobs=jobs, case=case, job=job, query=query)
         content = page.layout(visit)
         if "case" in query and case is None:
             gone = (

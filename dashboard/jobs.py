@@ -170,8 +170,12 @@ class Jobs:
             with self._lock:
                 if self._tickets.get(key) is not ticket or self._closed:
                     return
-                process = self._idle.pop() if self._idle else self._start()
+                process = self._idle.pop() if self._idle else None
+            process = process or self._start()
+            with self._lock:
                 self._busy[key] = process
+                if self._tickets.get(key) is not ticket:
+                    process.kill()  # cancelled while it started
             self._set(key, ticket, status="running", step="starting")
             watch = threading.Timer(self._longest, process.kill)
             watch.daemon = True

@@ -313,6 +313,8 @@ class Store:
         for place, folders, names in os.walk(self.shelf):
             folder = Path(place)
             folders[:] = sorted(f for f in folders if not f.startswith("."))
+            if folder == self.shelf:
+                folders[:] = [f for f in folders if f not in {"results", "index"}]  # filed results
             inside = folder.relative_to(self.shelf)
             held = [n for n in sorted(names) if Path(n).suffix.lower() in known and n[0] != "."]
             held = [n for n in held if not Path(n).stem.lower().startswith(SKIPPED_STEMS)]

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl
 
-from dash import Dash, Input, Output, State, no_update
+from dash import Dash, Input, Output, State, html, no_update
 
+from analyzer.quantities import CrabwiseError
 from dashboard import ids
 from dashboard.components.frame import navigation
-from dashboard.components.pieces import empty
+from dashboard.components.pieces import empty, error_box
 from dashboard.pages import PAGES, Visit
 
 if TYPE_CHECKING:
@@ -72,7 +73,10 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
             return no_update, no_update, no_update
         job = jobs.state(case.key) if case else None
         visit = Visit(store=store, settings=settings, jobs=jobs, case=case, job=job, query=query)
-        content = page.layout(visit)
+        try:
+            content = page.layout(visit)
+        except CrabwiseError as error:
+            content = [html.H1(page.question), error_box(str(error), "This page cannot be shown")]
         if "case" in query and case is None:
             gone = (
                 "This recording is not here (any more): it was let go after a day without use, or "

@@ -49,7 +49,7 @@ def layout(visit: Visit) -> list[Any]:
     parts: list[Any] = [head]
     robot = _robot(visit)
     try:
-        rows = list_results(shelf, newest=SHOWN)
+        rows = list_results(shelf, newest=SHOWN) if begun(shelf) else []
         names = list_measures(shelf, robot=robot) if rows else []
     except CrabwiseError as error:
         return [head, error_box(str(error), "The folder cannot be read")]
@@ -62,9 +62,25 @@ def layout(visit: Visit) -> list[Any]:
     return parts
 
 
+def begun(shelf: Path) -> bool:
+    """Whether any result was filed in a folder.
+
+    Parameters
+    ----------
+    shelf : Path
+        The folder.
+
+    Returns
+    -------
+    bool
+        False for a folder that holds recordings only.
+    """
+    return (shelf / "results").is_dir()
+
+
 def _robot(visit: Visit) -> str | None:
     analysis = visit.store.analysis(visit.case) if visit.case else None
-    if analysis is None or visit.store.shelf is None:
+    if analysis is None or visit.store.shelf is None or not begun(visit.store.shelf):
         return None
     known = list_results(visit.store.shelf, robot=analysis.robot.name, newest=1)
     return analysis.robot.name if known else None

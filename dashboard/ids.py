@@ -88,6 +88,6 @@ SEASON_FILED = "season-filed"
 
 PLAN_PRINT = "plan-print"
 
-HOLD_TUNE = "hold-tune"
-HOLD_CLOCK = "hold-clock"
-HOLD_PROGRESS = "hold-progress"
+HOLD_GAIN = "hold-gain"
+HOLD_ANSWER = "hold-answer"
+HOLD_REPLAY = "hold-replay"

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
+from analyzer.heading import HeadingHold
 from analyzer.pipeline import Inspection, RunAnalysis, write_atomically
 from analyzer.quantities import CrabwiseError
 from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
@@ -365,6 +366,24 @@ class Store:
         """
         held = self._load(case.analysis_folder)
         return None if held is None else cast("RunAnalysis", held["analysis"])
+
+    def hold(self, case: Case) -> HeadingHold | str:
+        """Heading hold tuned from an analysed recording.
+
+        Parameters
+        ----------
+        case : Case
+            The case.
+
+        Returns
+        -------
+        HeadingHold or str
+            The tuning, or why there is none.
+        """
+        held = self._load(case.analysis_folder)
+        return (
+            "It was not analysed yet." if held is None else cast("HeadingHold | str", held["hold"])
+        )
 
     def panels(self, case: Case) -> tuple[Panel, ...]:
         """Lines along time of an analysed recording.

@@ -161,8 +161,14 @@ def _shown(found: dict[str, Any], visit: Visit) -> list[Any]:
         html.Section(
             [
                 html.H2("Measure by measure"),
-                table(("measure", "verdict", "difference (95 % interval)", "in words"), rows,
-                      "Holm's adjustment for the number of measures"),
+                html.Details(
+                    [
+                        html.Summary(f"All {len(rows)} measures in words"),
+                        table(("measure", "verdict", "difference (95 % interval)", "in words"), rows,
+                              "Verdicts hold for all measures together (Holm's adjustment)"),
+                    ],
+                    className="more",
+                ),
                 html.Details(
                     [
                         html.Summary("Every measure before and after"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dash import dcc, html
 
 from analyzer.figures import trend_figure
+from analyzer.figures.causes import cause_name
 from analyzer.quantities import CrabwiseError
 from analyzer.season_report import trend_sentences
 from analyzer.shelf import list_measures, list_results, trend
@@ -174,7 +175,8 @@ def _list(rows: list[dict[str, Any]]) -> html.Table:
         done = "; ".join(
             (f"{s['wheel']}: " if s["wheel"] else "") + s["what"] for s in r["service"]
         )
-        cause = r["cause"].replace("_", " ") if r["cause"] else "–"
+        word, _, wheel = (r["cause"] or "").partition(" ")
+        cause = cause_name({"cause": word, "wheel": wheel or None}) if word else "–"
         if r["cause"] and r["probability"] is not None:
             cause += f" {100 * r['probability']:.0f} %"
         hours = "–" if r["hours"] is None else f"{r['hours']:.1f}"

@@ -180,18 +180,20 @@ class Jobs:
             watch = threading.Timer(self._longest, process.kill)
             watch.daemon = True
             watch.start()
+            fit = False
             try:
-                self._follow(key, ticket, process, job)
+                fit = self._follow(key, ticket, process, job)
             finally:
                 watch.cancel()
                 with self._lock:
                     if self._busy.get(key) is process:
                         self._busy.pop(key)
-                self._give_back(process)
+                self._give_back(process, fit)
 
     def _follow(
         self, key: str, ticket: object, process: subprocess.Popen[str], job: dict[str, Any]
-    ) -> None:
+    ) -> bool:
+        """Hand out a job and follow it; tell whether the process can take another."""
         assert process.stdin is not None
         assert process.stdout is not None
         try:
@@ -204,12 +206,12 @@ class Jobs:
                     self._set(key, ticket, step=step, share=float(share))
                 elif "error" in answer:
                     self._set(key, ticket, status="failed", error=answer["error"])
-                    return
+                    return True
                 else:
                     self._set(key, ticket, status="done", step="done", share=1.0)
-                    return
+                    return True
         except (OSError, ValueError):
-            process.kill()
+            pass  # as when its answers end: the process is gone
         process.kill()
         self._set(
             key,
@@ -220,10 +222,11 @@ class Jobs:
             "file is damaged in a way no reader survives. The server is well. Try a shorter "
             "recording, or another format.",
         )
+        return False
 
-    def _give_back(self, process: subprocess.Popen[str]) -> None:
+    def _give_back(self, process: subprocess.Popen[str], fit: bool) -> None:
         with self._lock:
-            fit = process.poll() is None and _resident(process.pid) < KEEP_BELOW
+            fit = fit and process.poll() is None and _resident(process.pid) < KEEP_BELOW
             if fit and not self._closed and not self._idle:
                 self._idle.append(process)
                 return

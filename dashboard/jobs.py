@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -53,6 +54,15 @@ def _resident(pid: int) -> int:
     except (OSError, ValueError, IndexError):
         return 0
     return pages * 4096
+
+
+def _bury(process: subprocess.Popen[str]) -> None:
+    """Wait for the end of a killed process and close what led to it."""
+    process.wait()
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):  # what was still to be written has no reader
+                pipe.close()
 
 
 class Jobs:
@@ -145,10 +155,7 @@ class Jobs:
         for process in processes:
             process.kill()
         for process in processes:
-            process.wait()
-            for pipe in (process.stdin, process.stdout):
-                if pipe is not None:
-                    pipe.close()
+            _bury(process)
 
     def _start(self) -> subprocess.Popen[str]:
         return subprocess.Popen(
@@ -231,7 +238,4 @@ class Jobs:
                 self._idle.append(process)
                 return
         process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                pipe.close()
+        _bury(process)

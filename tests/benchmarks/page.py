@@ -67,15 +67,13 @@ def longest(shown: str) -> int:
     def walk(value) -> None:
         nonlocal most
         if isinstance(value, dict):
-            if "bdata" in value:
-                size = {"f": 4, "i": 4, "u": 4}.get(value["dtype"][0], 4)
-                size = int(value["dtype"][1:]) if value["dtype"][1:].isdigit() else size
-                most = max(most, len(value["bdata"]) * 3 // 4 // size)
-            for part in value.values():
+            for key, part in value.items():
+                if key in {"x", "y"} and isinstance(part, dict) and "bdata" in part:
+                    most = max(most, len(part["bdata"]) * 3 // 4 // int(part["dtype"][1:]))
+                elif key in {"x", "y"} and isinstance(part, list):
+                    most = max(most, len(part))
                 walk(part)
         elif isinstance(value, list):
-            if value and isinstance(value[0], (int, float)):
-                most = max(most, len(value))
             for part in value:
                 walk(part)
 

@@ -90,7 +90,7 @@ def test_a_pass_chosen_anywhere_is_chosen_everywhere(server, browser, watch, ana
     )
     assert 80 < shown[0] < shown[1] < 92  # the pass runs from 83 to 87 s
     assert page.evaluate(
-        "document.querySelector('#motion-fan .js-plotly-plot').data.filter(d => d.opacity === 1 && d.customdata).every(d => d.customdata[0] === 15)"
+        "document.querySelector('#motion-fan .js-plotly-plot').data.filter(d => d.opacity === 1 && d.customdata).every(d => d.customdata[0][0] === 15)"
     )
     page.context.close()
 

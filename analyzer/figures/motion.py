@@ -115,7 +115,7 @@ def fan(
         figure.add_scatter(
             x=-points[:, 1],
             y=points[:, 0],
-            customdata=points[:, 2:],
+            customdata=points[:, 2:].round(2).tolist(),  # the browser hands lists back as they are
             mode="lines",
             connectgaps=False,
             name=f"{kind}, {'as driven' if what == 'driven' else 'as the wheels rolled'}",

@@ -247,7 +247,10 @@ def _split_tape(paths: Sequence[str | Path]) -> tuple[list[str], list[TapedPass]
 
 
 def analyze(
-    paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
+    paths: Sequence[str | Path],
+    robot_path: str | Path | Robot,
+    *,
+    progress: Progress | None = None,
 ) -> RunAnalysis:
     """Analyse one recording: the main job.
 
@@ -256,8 +259,8 @@ def analyze(
     paths : sequence of str or Path
         Files or folders of one sitting; a taped table (`pass, ahead_m, left_m, turn_deg`) among
         them stands in for the odometry reference.
-    robot_path : str or Path
-        Robot file.
+    robot_path : str, Path or Robot
+        Robot file, or the robot read from it.
     progress : callable, optional
         Called with the step's name and the share done, 0 to 1.
 
@@ -425,9 +428,9 @@ def prepare(
 
 
 def _prepared(
-    paths: Sequence[str | Path], robot_path: str | Path, tell: Progress
+    paths: Sequence[str | Path], robot_path: str | Path | Robot, tell: Progress
 ) -> tuple[Recording, list[TapedPass], Run, tuple[Pass, ...]]:
-    robot = load_robot(robot_path)
+    robot = robot_path if isinstance(robot_path, Robot) else load_robot(robot_path)
     logs, taped = _split_tape(paths)
     tell("reading", 0.0)
     recording = read_recording(logs, robot)

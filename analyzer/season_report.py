@@ -301,34 +301,24 @@ def shelf_summary(rows: list[dict[str, Any]], console: Any) -> None:
         Where to print.
     """
     from rich.markup import escape as plain
-    from rich.table import Table
 
-    grid = Table(title=f"{len(rows)} results", title_justify="left")
-    for column in (
-        "recorded (UTC)",
-        "hours",
-        "robot",
-        "most likely cause",
-        "service",
-        "note",
-        "id",
-    ):
-        grid.add_column(column, overflow="fold")
+    console.print(f"[bold]{len(rows)} results[/bold], by time of recording (UTC)")
     for r in rows:
         cause = (
             ""
             if not r["cause"]
             else f"{r['cause'].replace('_', ' ')} {100 * (r['probability'] or 0):.0f} %"
         )
-        done = "; ".join(
-            (f"{s['wheel']}: " if s["wheel"] else "") + s["what"] for s in r["service"]
-        )
-        grid.add_row(
-            f"{r['recorded_at']:%Y-%m-%d %H:%M}",
-            "" if r["hours"] is None else f"{r['hours']:.1f}",
-            *map(plain, (r["robot"], cause, done, r["note"], r["id"])),
-        )
-    console.print(grid)
+        hours = "" if r["hours"] is None else f"{r['hours']:.1f} h"
+        parts = [f"{r['recorded_at']:%Y-%m-%d %H:%M}", hours, r["robot"], cause]
+        console.print("[bold]" + plain("  ".join(p for p in parts if p)) + "[/bold]")
+        for s in r["service"]:
+            console.print(
+                "    service: " + plain((f"{s['wheel']}: " if s["wheel"] else "") + s["what"])
+            )
+        if r["note"]:
+            console.print("    note: " + plain(r["note"]))
+        console.print(f"    results/{plain(r['id'])}.json", style="dim", highlight=False)
 
 
 def trend_sentences(course: Trend) -> list[str]:

@@ -13,6 +13,7 @@ from analyzer.figures.causes import (
     wheel_state,
 )
 from analyzer.figures.comparison import arcs, differences, paired_intervals
+from analyzer.figures.fleet import fleet_causes, fleet_drift, fleet_spread, fleet_trend
 from analyzer.figures.motion import (
     Candidate,
     along_time,
@@ -41,6 +42,10 @@ __all__ = [
     "differences",
     "drift_by_speed",
     "fan",
+    "fleet_causes",
+    "fleet_drift",
+    "fleet_spread",
+    "fleet_trend",
     "gauges",
     "misfits",
     "paired_intervals",

@@ -233,8 +233,8 @@ def test_two_writers_at_once(tmp_path):
 
 def test_killed_writers_lose_nothing(tmp_path):
     """A smaller version of `python -m tests.stress.shelf kill DIR 1000`."""
-    filed, lost = kill_writers(tmp_path, 6, np.random.default_rng(10))
-    assert len(filed) >= 6
+    filed, lost = kill_writers(tmp_path / "shelf", 20, np.random.default_rng(10))
+    assert len(filed) >= 20
     assert lost == []
 
 

@@ -158,6 +158,9 @@ WORDS = {
     "high entries.",
     "95 % interval": "Nineteen times in twenty the true value lies in this range.",
     "direction-odd": "The part that changes sign between left and right: (left − right) / 2.",
+    "phase margin": "How much more lag the loop stands before it sways, as an angle; 45° and more is calm.",
+    "gain margin": "By what factor all gains could grow before the base sways.",
+    "delay margin": "How much later the heading could come before the base sways.",
     "wheel factors": "Numbers that multiply each wheel's target or power, so that unequal wheels cover "
     "the same way.",
     "stiffness": "How much more a wheel's rollers or axle drag than those of the other wheels.",

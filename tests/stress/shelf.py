@@ -6,6 +6,7 @@ filed before is there, whole and listed. `fill` files many results and times lis
 
 from __future__ import annotations
 
+import importlib
 import multiprocessing
 import os
 import signal
@@ -98,13 +99,14 @@ def kill_writers(shelf, times, rng):
     # A fork server starts writers in milliseconds; each is a process of its own.
     starter = multiprocessing.get_context("forkserver")
     starter.set_forkserver_preload(["tests.stress.shelf"])
+    work = importlib.import_module("tests.stress.shelf").writer
     told = Path(shelf).with_name(Path(shelf).name + "_told")
     told.mkdir(exist_ok=True)
     for k in range(0, times, 2):
         running = []
         for j in range(min(2, times - k)):
             log = told / str(k + j)
-            process = starter.Process(target=writer, args=(str(shelf), k + j, str(log)))
+            process = starter.Process(target=work, args=(str(shelf), k + j, str(log)))
             process.start()
             running.append((process, log))
         for process, log in running:

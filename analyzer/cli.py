@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from analyzer import __version__
@@ -173,11 +175,86 @@ def _heading(args: argparse.Namespace) -> None:
         heading_summary(analysis, _console())
 
 
+def _fleet(args: argparse.Namespace) -> None:
+    from analyzer.fleet import read_fleet, run_fleet, write_summary
+    from analyzer.fleet_report import fleet_page, fleet_summary
+    from analyzer.trends import summarise
+
+    with _fleet_progress() as tell:
+        end = run_fleet(
+            args.source,
+            args.out,
+            robot=args.robot,
+            robots=args.robots,
+            scheduler=args.scheduler,
+            workers=args.workers,
+            folders=args.folders,
+            again=args.again,
+            tell=tell,
+        )
+    rows = read_fleet(args.out).to_pylist()
+    summary = summarise(rows)
+    for path in write_summary(args.out, summary, fleet_page(summary)):
+        sys.stderr.write(f"wrote {path}\n")
+    fleet_summary(summary, end, _console())
+
+
+@contextlib.contextmanager
+def _fleet_progress() -> Iterator[Callable[[Any], None]]:
+    """Live line on a terminal; a plain line now and then where nobody may be looking."""
+    if sys.stderr.isatty():
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+            line = bar.add_task("starting")
+            yield lambda p: bar.update(
+                line, completed=p.before + p.done, total=p.total, description=_said(p)
+            )
+        return
+    last = 0.0
+
+    def tell(p: Any) -> None:
+        nonlocal last
+        if time.monotonic() - last > 15 or p.before + p.done == p.total:
+            last = time.monotonic()
+            sys.stderr.write(f"{p.before + p.done} of {p.total}: {_said(p)}\n")
+            sys.stderr.flush()
+
+    yield tell
+
+
+def _said(p: Any) -> str:
+    parts = [f"{p.workers} workers"]
+    if p.failed:
+        parts.append(f"{p.failed} failed")
+    if p.before:
+        parts.append(f"{p.before} from earlier runs")
+    if p.seconds_left:
+        minutes, seconds = divmod(round(p.seconds_left), 60)
+        parts.append(f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d} left")
+    return ", ".join(parts)
+
+
 def _demo(args: argparse.Namespace) -> None:
     from analyzer.demo import write_demo
 
     for path in write_demo(args.directory):
         sys.stdout.write(f"{path}\n")
+
+
+def _dashboard(args: argparse.Namespace) -> None:
+    from dashboard.serve import serve
+
+    serve(args.shelf, args.host, args.port)
+
+
+def _count(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError("one worker at least")
+    return number
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -224,6 +301,10 @@ def _parser() -> argparse.ArgumentParser:
         "--date", type=_date, metavar="DATE", help="when it was recorded (ISO 8601), if not logged"
     )
     sub.add_argument("--hours", type=float, metavar="H", help="operating hours at the recording")
+    sub = command("heading", _heading, "heading-hold gains, and the proof that they will work")
+    sub.add_argument("recording", **recording)
+    sub.add_argument("--robot", **robot)
+    outputs(sub)
     sub = command("compare", _compare, "did it work: before against after, measure by measure")
     several = "recordings (each a file or a folder), or results written with --json"
     sub.add_argument("--before", nargs="+", required=True, metavar="RECORDING", help=several)
@@ -255,12 +336,25 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--measure", metavar="NAME", help="follow this measure")
     sub.add_argument("--limit", type=float, metavar="VALUE", help="when is this value crossed?")
     sub.add_argument("--html", metavar="FILE", help="write the course as a page")
-    sub = command("heading", _heading, "heading-hold gains, and the proof that they will work")
-    sub.add_argument("recording", **recording)
-    sub.add_argument("--robot", **robot)
-    outputs(sub)
+    sub = command("fleet", _fleet, "a whole archive: one row a recording, and a summary")
+    sub.add_argument("source", metavar="SOURCE", help="folder or fsspec address of the archive")
+    sub.add_argument("--out", required=True, metavar="DIR", help="folder or address of the rows")
+    sub.add_argument("--robot", metavar="FILE", help="robot file of all recordings (TOML)")
+    sub.add_argument(
+        "--robots", metavar="TABLE", help="CSV of robots: glob,robot_file,name; first fit counts"
+    )
+    sub.add_argument("--scheduler", metavar="ADDRESS", help="Dask scheduler; else this machine")
+    sub.add_argument("--workers", type=_count, metavar="N", help="workers on this machine")
+    sub.add_argument(
+        "--folders", action="store_true", help="the files of one folder are one recording"
+    )
+    sub.add_argument("--again", action="store_true", help="analyse failed recordings once more")
     sub = command("demo", _demo, "write the made-up sample recordings")
     sub.add_argument("directory", metavar="DIR")
+    sub = command("dashboard", _dashboard, "the web page, on this machine")
+    sub.add_argument("--shelf", metavar="DIR", help="folder with recordings to pick from")
+    sub.add_argument("--host", default="127.0.0.1", metavar="ADDRESS", help="address to listen on")
+    sub.add_argument("--port", type=int, default=8050, help="port to listen on")
     return parser
 
 

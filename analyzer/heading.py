@@ -20,9 +20,8 @@ from analyzer.control import (
     YawPlant,
     amigo_pi,
     half_rule,
+    peak_sensitivities,
     sampled_margins,
-    sampled_response,
-    sampled_stable,
     simc,
 )
 from analyzer.motion import Motion
@@ -75,6 +74,9 @@ class HeadingConfig:
     simpler_within: float = 0.1
     """Heading error by which a simpler law may be worse than the best [deg]: below what a tape
     shows on two metres (4 mm)."""
+    replay_floor: tuple[float, float, float] = (0.2, 0.1, 0.05)
+    """Standard error of the expected end, peak and rms heading error that no scatter shows, over
+    the peak with hold [-]: how friction lets the base come to rest; bench work."""
     path_least: float = 0.3
     """Shortest sideways pass that is replayed [m]."""
     acceleration_t: float = 4.0
@@ -82,6 +84,9 @@ class HeadingConfig:
     acceleration_worth: float = 0.9
     """Replayed rms heading error with the feed-forward per acceleration over that without, above
     which it is left out [-]."""
+    least_gain: float = 0.03
+    """Heading error that the feed-forward per acceleration must take away to be worth a term [deg]:
+    a tenth of what a driver notices over a pass."""
     correction_least: float = 0.5
     """Correction that is always allowed where the wheels have room [rad/s]: a push is met."""
     speed_share: float = 0.97
@@ -334,14 +339,6 @@ def uncertainty_set(
     return tuple(out)
 
 
-def _peak_sensitivity(plant: YawPlant, gains: HeadingGains) -> float:
-    """Largest sensitivity on a grid; inf for an unstable loop. For searching, not for the proof."""
-    if not sampled_stable(plant, gains):
-        return math.inf
-    omega = np.geomspace(1e-3, 1.0, 300) * math.pi / gains.period
-    return float(np.max(1 / np.abs(1 + sampled_response(plant, gains)(omega))))
-
-
 def _law(
     structure: Structure, plant: YawPlant, loop: Loop, closed_loop_time: float, effective: float
 ) -> HeadingGains:
@@ -412,9 +409,9 @@ def design(
 
     def good(closed_loop_time: float) -> bool:
         gains = _law(structure, plant, loop, closed_loop_time, effective)
-        if _peak_sensitivity(plant, gains) > config.max_sensitivity:
-            return False
-        return all(_peak_sensitivity(p, gains) <= config.worst_sensitivity for p in plants)
+        peaks = peak_sensitivities([plant, *plants], gains)
+        worst = float(np.max(peaks))
+        return peaks[0] <= config.max_sensitivity and worst <= config.worst_sensitivity
 
     low, high = effective, effective
     if not good(low):
@@ -426,7 +423,7 @@ def design(
                     "stable: gain, lag and dead time are too uncertain. Record more turns on the "
                     "spot, stepped, both ways, at two or three rates"
                 )
-        for _ in range(18):
+        for _ in range(12):
             middle = math.sqrt(low * high)
             low, high = (low, middle) if good(middle) else (middle, high)
     gains = _law(structure, plant, loop, high, effective)
@@ -625,7 +622,8 @@ def _if_worth(
     for way in (simple, forward):
         error = simulate_loop([identified.plant], gains, loop.age, passes, way.left_out)[1]
         rms.append(float(np.mean(_figures(error)["rms"])))
-    return forward if rms[1] < config.acceleration_worth * rms[0] else simple
+    worth = rms[1] < config.acceleration_worth * rms[0] and rms[0] - rms[1] > config.least_gain
+    return forward if worth else simple
 
 
 def simulate_loop(
@@ -739,8 +737,8 @@ def _figures(error: np.ndarray) -> dict[str, np.ndarray]:
     }
 
 
-def _expected(values: np.ndarray, radius: float) -> Estimate:
-    """Mean over passes; interval from the scatter of passes and from the plants.
+def _expected(values: np.ndarray, radius: float, floor: float) -> Estimate:
+    """Mean over passes; interval from the scatter of passes, from the plants, and a floor.
 
     `values` has the nominal plant first, then pairs at both ends of each axis of the region.
     """
@@ -749,7 +747,7 @@ def _expected(values: np.ndarray, radius: float) -> Estimate:
     scatter = float(nominal.std(ddof=1)) / math.sqrt(count) if count > 1 else abs(mean)
     ends = values[1:7].mean(axis=1)
     plant = float(np.sqrt(np.sum(((ends[0::2] - ends[1::2]) / (2 * radius)) ** 2)))
-    error = math.hypot(scatter, plant)
+    error = math.hypot(scatter, plant, floor)
     dof = max(count - 1, 1) * (error / scatter) ** 4 if scatter > 0 else math.inf
     found = Estimate.of(mean, error, "°", dof=min(max(dof, 1.0), 1e6))
     if found.low is not None and found.low < 0:
@@ -763,6 +761,7 @@ def replay(
     gains: HeadingGains,
     passes: Sequence[DriftPass],
     feedforward: FeedForward,
+    config: HeadingConfig = DEFAULT,
 ) -> Replay:
     """Replay the sideways passes without hold, with hold, and with hold and feed-forward.
 
@@ -778,6 +777,8 @@ def replay(
         At least one.
     feedforward : FeedForward
         Each pass is replayed with the value from the other passes.
+    config : HeadingConfig
+        What the replay cannot know.
 
     Returns
     -------
@@ -794,8 +795,13 @@ def replay(
         "with_feedforward": both,
     }
     figures = {name: _figures(error) for name, error in ways.items()}
+    peak = float(np.mean(figures["with_hold"]["peak"][0]))
+    floors = dict(zip(("end", "peak", "rms"), config.replay_floor, strict=True))
     summary = {
-        name: {what: _expected(values, radius) for what, values in f.items()}
+        name: {
+            what: _expected(values, radius, 0.0 if name == "without" else floors[what] * peak)
+            for what, values in f.items()
+        }
         for name, f in figures.items()
     }
     rows = tuple(
@@ -940,7 +946,9 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
         )  # fmt: skip
     forward = feed_forward(sideways, identified.plant, config)
     forward = _if_worth(forward, identified, loop, proofs[0].gains, sideways, config)
-    replays = {p.structure: replay(identified, loop, p.gains, sideways, forward) for p in proofs}
+    replays = {
+        p.structure: replay(identified, loop, p.gains, sideways, forward, config) for p in proofs
+    }
 
     def remains(proof: Proof) -> float:
         value = replays[proof.structure].summary["with_feedforward"]["end"].value

@@ -2,10 +2,11 @@
 
 One turn command, standstill to standstill, is one observation. All are fitted together,
 
-    omega_z(t) = gain F[u](t) + friction F[sign u](t),   F = lag with dead time,
+    omega_z = F[goal],   goal = sign(u) max(gain |u| + friction, 0),   F = lag with dead time,
 
-because drag in the rollers takes a fixed share of the rate whatever the command is, and would
-pass for a low gain where only one rate was driven. While the base travels the rollers turn
+because drag in the rollers takes a fixed part off the rate whatever the command is (friction below
+0: a small command does not turn the base at all), and would pass for a low gain where only one
+rate was driven. While the base travels the rollers turn
 already, so that a small correction meets the gain and not the friction. The time after the
 command has ended is left out: friction brakes then, and the answer is faster than it is under way.
 
@@ -194,37 +195,38 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
 
 
 class _Model:
-    """Answers of the plant at the samples of the windows, for trial lags and dead times."""
+    """Answer of the plant at the samples of the windows, for trial parameters.
+
+    Parameters are gain, friction, lag and dead time, in this order.
+    """
+
+    STEPS = (1e-3, 1e-3, 5e-4, 1e-3)
 
     def __init__(self, t: np.ndarray, command: np.ndarray, at: np.ndarray, dt: float) -> None:
         self.step = dt / max(1, math.ceil(dt / 0.0025))
         self.fine = np.arange(0.0, t[-1] + self.step, self.step)
-        self.command = np.interp(self.fine, t, command)
-        sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
-        self.sign = np.interp(self.fine, t, sign)
-        self.at = at
+        self.t, self.at = t, at
+        self.sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
+        self.size = np.abs(command)
 
-    def columns(self, lag: float, delay: float, friction: bool) -> np.ndarray:
-        """Unit answers, shape (samples, 1 or 2)."""
-        inputs = [self.command, self.sign] if friction else [self.command]
-        answers = [
-            np.interp(self.at - delay, self.fine, first_order(u, self.step, lag)) for u in inputs
-        ]
-        return np.stack(answers, axis=1)
+    def answer(self, values: np.ndarray) -> np.ndarray:
+        """Yaw rate at the samples. [rad/s]"""
+        gain, friction, lag, delay = (float(v) for v in values)
+        goal = self.sign * np.maximum(gain * self.size + friction, 0.0)
+        fine = first_order(np.interp(self.fine, self.t, goal), self.step, max(lag, 0.0))
+        out: np.ndarray = np.interp(self.at - delay, self.fine, fine)
+        return out
 
-    def slopes(self, weights: np.ndarray, lag: float, delay: float) -> np.ndarray:
-        """Derivatives of the weighted answer by lag and dead time, shape (samples, 2)."""
-        d_lag, d_delay = max(0.02 * lag, 2e-4), 1e-3
-        friction = weights.size > 1
-
-        def answer(lag_: float, delay_: float) -> np.ndarray:
-            out: np.ndarray = self.columns(lag_, delay_, friction) @ weights
-            return out
-
-        low = max(lag - d_lag, 1e-5)
-        by_lag = (answer(lag + d_lag, delay) - answer(low, delay)) / (lag + d_lag - low)
-        by_delay = (answer(lag, delay + d_delay) - answer(lag, delay - d_delay)) / (2 * d_delay)
-        return np.stack([by_lag, by_delay], axis=1)
+    def slopes(self, values: np.ndarray, free: Sequence[int]) -> np.ndarray:
+        """Derivatives by the free parameters, shape (samples, free)."""
+        columns = []
+        for k in free:
+            step = np.zeros(4)
+            step[k] = self.STEPS[k]
+            high, low = values + step, values - step
+            low[2] = max(low[2], 1e-5)
+            columns.append((self.answer(high) - self.answer(low)) / (high[k] - low[k]))
+        return np.stack(columns, axis=1)
 
 
 def yaw_signals(run: Run) -> YawSignals:
@@ -563,10 +565,10 @@ def _instrument(signals: YawSignals, windows: Sequence[TurnWindow]) -> np.ndarra
 
 
 def _start_values(
-    run: Run, signals: YawSignals, windows: Sequence[TurnWindow]
-) -> tuple[float, float]:
-    """Lag and dead time of the clearest step, read off at two points."""
-    guesses = []
+    run: Run, signals: YawSignals, windows: Sequence[TurnWindow], friction: bool
+) -> np.ndarray:
+    """Gain and friction from the plateaus; lag and dead time of the clearest step, at two points."""
+    plateaus, guesses = [], []
     for w in windows:
         if (w.stop - w.start) * run.dt < 0.6:
             continue
@@ -576,13 +578,18 @@ def _start_values(
         begin = float(np.argmax(asked > 0.5 * abs(w.command))) * run.dt
         if end <= 0:
             continue
+        plateaus.append((abs(w.command), end))
         early = float(np.argmax(rate > 0.283 * end)) * run.dt - begin
         late = float(np.argmax(rate > 0.632 * end)) * run.dt - begin
         guesses.append(two_point(early, late))
     if not guesses:
-        return 0.05, 0.02
+        return np.array([0.9, 0.0, 0.05, 0.02])
+    asked, ends = np.array(plateaus).T
+    gain, drag = float(np.median(ends / asked)), 0.0
+    if friction and np.ptp(asked) > 0.1 * asked.max():
+        gain, drag = (float(v) for v in np.polyfit(asked, ends, 1))
     lag, delay = np.median(np.array(guesses), axis=0)
-    return float(np.clip(lag, 0.005, 0.5)), float(np.clip(delay, 0.0, 0.3))
+    return np.array([gain, drag, np.clip(lag, 0.005, 0.5), np.clip(delay, 0.0, 0.3)])
 
 
 def _fit(
@@ -601,66 +608,56 @@ def _fit(
     at, rate = run.t[index], signals.rate[index]
     sizes = np.array([abs(w.command) for w in windows])
     friction = float(np.percentile(sizes, 90) / np.percentile(sizes, 10)) > config.levels_ratio
+    free = [0, 1, 2, 3] if friction else [0, 2, 3]
     model = _Model(run.t, signals.command, at, dt)
+    start = _start_values(run, signals, windows, friction)
 
-    def linear(q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        columns = model.columns(float(q[0]), float(q[1]), friction)
-        weights = np.linalg.lstsq(columns, rate, rcond=None)[0]
-        return columns, weights
+    def whole(q: np.ndarray) -> np.ndarray:
+        values = start.copy()
+        values[free] = q
+        return values
 
     def residual(q: np.ndarray) -> np.ndarray:
-        columns, weights = linear(q)
-        out: np.ndarray = rate - columns @ weights
+        out: np.ndarray = rate - model.answer(whole(q))
         return out
 
-    # Variable projection: gain and friction are linear, lag and dead time are searched.
-    start = _start_values(run, signals, windows)
+    def downhill(q: np.ndarray) -> np.ndarray:
+        out: np.ndarray = -model.slopes(whole(q), free)
+        return out
+
+    lowest = np.array([-10.0, -5.0, 1e-4, -3 * dt])[free]
+    highest = np.array([10.0, 5.0, 2.0, 1.0])[free]
     found = least_squares(
         residual,
-        np.array(start),
-        bounds=([1e-4, -2 * dt], [2.0, 1.0]),
-        x_scale=[0.02, 0.01],
-        diff_step=np.full(2, 5e-3),
+        np.clip(start[free], lowest + 1e-6, highest - 1e-6),
+        jac=downhill,
+        bounds=(lowest, highest),
+        x_scale=np.array([0.05, 0.02, 0.02, 0.01])[free],
         loss="soft_l1",
-        f_scale=3 * max(float(np.std(residual(np.array(start)))) / 3, 1e-4),
+        f_scale=max(float(np.std(residual(start[free]))), 1e-4),
     )
     q = np.asarray(found.x)
-    weights = linear(q)[1]
-    names = weights.size
-
-    def matrix(m: _Model, values: np.ndarray) -> np.ndarray:
-        lag, delay = float(values[-2]), float(values[-1])
-        return np.concatenate(
-            [m.columns(lag, delay, friction), m.slopes(values[:names], lag, delay)], axis=1
-        )
-
-    values = np.concatenate([weights, q])
-    tool = model
-    if closed:
-        tool = _Model(run.t, _instrument(signals, windows), at, dt)
+    tool = _Model(run.t, _instrument(signals, windows), at, dt) if closed else model
+    # From the robust start to plain least squares, or to the instrument's equations.
     for _ in range(12):
-        jacobian = matrix(model, values)
-        z = matrix(tool, values) if closed else jacobian
-        rest = rate - model.columns(float(values[-2]), float(values[-1]), friction) @ values[:names]
-        step = np.linalg.lstsq(z.T @ jacobian, z.T @ rest, rcond=None)[0]
-        size = 1.0
-        if values[-2] + step[-2] < 1e-4:
-            size = 0.5 * (values[-2] - 1e-4) / max(-step[-2], 1e-12)
-        values = values + size * step
-        values[-2] = max(values[-2], 1e-4)
+        jacobian = model.slopes(whole(q), free)
+        z = tool.slopes(whole(q), free) if closed else jacobian
+        step = np.linalg.lstsq(z.T @ jacobian, z.T @ residual(q), rcond=None)[0]
+        q = np.clip(q + step, lowest, highest)
         if float(np.max(np.abs(step[-2:]))) < 1e-6:
             break
-    jacobian = matrix(model, values)
-    z = matrix(tool, values) if closed else jacobian
-    rest = rate - model.columns(float(values[-2]), float(values[-1]), friction) @ values[:names]
-    covariance = _jackknife(z, jacobian, rest, cluster)
-    count = len(windows)
-    covariance[-1, -1] += (config.timing_share * dt) ** 2
+    jacobian = model.slopes(whole(q), free)
+    z = tool.slopes(whole(q), free) if closed else jacobian
+    rest = residual(q)
+    scatter, floor = np.zeros((4, 4)), np.zeros(4)
+    scatter[np.ix_(free, free)] = _jackknife(z, jacobian, rest, cluster)
+    floor[3] = config.timing_share * dt
+    values = whole(q)
     if not friction:
         unknown = (
             config.friction_unknown if run.robot.drive_mode == "power" else config.friction_held
         )
-        covariance[0, 0] += (unknown * values[0]) ** 2
+        floor[0] = unknown * values[0]
         findings.append(
             Finding(
                 severity="warning",
@@ -669,30 +666,32 @@ def _fit(
                 "gain's interval holds that. Turn at two or three rates",
             )
         )
-    error = np.sqrt(np.diag(covariance))
-    dof = max(1, count - 1)
-    gain = Estimate.of(float(values[0]), float(error[0]), "", dof=dof)
-    lag = Estimate.of(float(values[-2]), float(error[-2]), "s", dof=dof)
-    delay = Estimate.of(float(values[-1]), float(error[-1]), "s", dof=dof)
-    if gain.value is None or gain.low is None or gain.low <= 0:
+    dof = max(1, len(windows) - 1)
+    spread = np.sqrt(np.diag(scatter))
+    error = np.hypot(spread, floor)
+    # Welch-Satterthwaite: a floor counts as known, only the scatter has few degrees.
+    known = (error / np.maximum(spread, 1e-12)) ** 4
+    gain, drag, lag, delay = (
+        Estimate.of(float(v), float(e), unit, dof=float(min(dof * k, 1e6)))
+        for v, e, unit, k in zip(values, error, ("", "rad/s", "s", "s"), known, strict=True)
+    )
+    if gain.low is None or gain.low <= 0:
         raise RecordingError(
             f"heading: the yaw rate does not follow the {signals.source}: gain {gain}. Check the "
             "sign of the gyro and of the command (`crabwise analyze` tells a reversed one), and "
             f"the lean of the rollers. {WHAT_TO_RECORD}"
         )
-    if friction:
-        drag = Estimate.of(float(values[1]), float(error[1]), "rad/s", dof=dof)
-    else:
+    if not friction:
         drag = Estimate.undetermined("rad/s", "all turns ask for about the same rate")
-    keep = [0, names, names + 1]
-    plants, radius = _border(values[keep], covariance[np.ix_(keep, keep)], dof)
-    plant = YawPlant(
-        gain=float(values[0]), lag=float(values[-2]), delay=max(0.0, float(values[-1]))
-    )
-    whole = _Model(run.t, signals.command, run.t, dt)
-    fitted = whole.columns(float(values[-2]), float(values[-1]), friction) @ values[:names]
+    keep = [0, 2, 3]
+    wide = (student_quantile(0.975, dof) / student_quantile(0.975, math.inf)) ** 2
+    covariance = (wide * scatter + np.diag(floor**2))[np.ix_(keep, keep)]
+    plants, radius = _border(values[keep], covariance)
+    everywhere = _Model(run.t, signals.command, run.t, dt)
     return Identified(
-        plant=plant,
+        plant=YawPlant(
+            gain=float(values[0]), lag=float(values[2]), delay=max(0.0, float(values[3]))
+        ),
         gain=gain,
         lag=lag,
         delay=delay,
@@ -701,7 +700,7 @@ def _fit(
         radius=radius,
         windows=tuple(windows),
         signals=signals,
-        fitted=fitted,
+        fitted=everywhere.answer(values),
         closed_loop=closed,
         misfit=float(np.sqrt(np.mean(rest**2))),
         findings=tuple(findings),
@@ -724,16 +723,11 @@ def _jackknife(
     return out
 
 
-def _border(
-    middle: np.ndarray, covariance: np.ndarray, dof: float
-) -> tuple[tuple[YawPlant, ...], float]:
-    """Plants on the border of the 95 % region of (gain, lag, dead time)."""
+def _border(middle: np.ndarray, covariance: np.ndarray) -> tuple[tuple[YawPlant, ...], float]:
+    """Plants on the border of the 95 % region of (gain, lag, dead time), and its radius."""
     from scipy import special
 
-    # Hotelling: 3 (dof) / (dof - 2) F_{3, dof-2}; the chi-square radius for many observations.
-    few = max(dof - 2, 1.0)
-    radius = math.sqrt(3 * dof / few * float(special.fdtri(3, few, 0.95)))
-    radius = min(radius, 2.0 * student_quantile(0.975, dof))
+    radius = math.sqrt(float(special.chdtri(3, 0.05)))
     size, axes = np.linalg.eigh(covariance)
     reach = axes * np.sqrt(np.maximum(size, 0.0)) * radius
     directions = [s * np.eye(3)[k] for k in range(3) for s in (1.0, -1.0)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 import re
 from collections import deque
 from collections.abc import Iterator
@@ -144,7 +143,8 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
             except (pa.ArrowException, OSError) as error:
                 raise _damaged(path, error) from None
             for n in few:
-                held[n] = columns.get(n)
+                # A copy: pyarrow's own pool would keep the memory when the column goes.
+                held[n] = np.array(columns.get(n))
                 columns.forget(n)
             pa.default_memory_pool().release_unused()
         return held[name]
@@ -438,7 +438,7 @@ def _parse_in_parts(
         )
 
     def in_order() -> Iterator[pa.Table]:
-        workers = min(8, os.cpu_count() or 1)
+        workers = min(8, pa.cpu_count())
         with ThreadPoolExecutor(workers) as threads:
             waiting = deque(threads.submit(parse, s) for s in parts[:workers])
             for nxt in [*parts[workers:], *[None] * workers]:

@@ -168,12 +168,21 @@ def within(expected: float, seen: float) -> bool:
     return abs(expected - seen) <= 0.3 * seen + 0.2
 
 
+def sways(seen: dict[str, dict[str, float]]) -> bool:
+    """Whether the base sways under hold: more than twice as much as without, and visibly."""
+    free = seen["without"]["sway"]
+    return any(
+        seen[way]["sway"] > max(2.0 * free, 0.5) for way in ("with_hold", "with_feedforward")
+    )
+
+
 def main(argv: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(prog="tests.bench.hold", description=__doc__)
     parser.add_argument("--only", default="*", help="shell pattern on the case's name")
     given = parser.parse_args(argv)
-    missed = total = 0
+    missed = total = covered = 0
+    swaying = []
     print(
         f"{'case':38s} law  kp    ki    kd    | Ms  worst PM° | end of pass, degrees, expected/seen: "
         "without, hold, hold + feed-forward | peak likewise | cut % | sway"
@@ -196,7 +205,14 @@ def main(argv: list[str] | None = None) -> int:
                 if way != "without":
                     total += 1
                     missed += not good
+                    low, high = (
+                        hold.replay.summary[way][what].low,
+                        hold.replay.summary[way][what].high,
+                    )
+                    covered += low <= seen[way][what] <= high
                 cells.append(f"{expected:.2f}/{seen[way][what]:.2f}{' ' if good else '!'}")
+        if sways(seen):
+            swaying.append(case.name)
         cut = 100 * (1 - seen["with_feedforward"]["end"] / seen["without"]["end"])
         print(
             f"{case.name:38s} {proof.structure:3s} {gains.kp:5.2f} {gains.ki:5.2f} {gains.kd:5.2f} | "
@@ -207,6 +223,8 @@ def main(argv: list[str] | None = None) -> int:
             flush=True,
         )
     print(f"{total - missed} of {total} expected errors with hold within 30 % + 0.2 degrees")
+    print(f"{covered} of {total} inside their 95 % interval")
+    print(f"swaying under the advised gains: {', '.join(swaying) or 'none'}")
     return 0
 
 

@@ -2,6 +2,7 @@
 
 import copy
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -27,22 +28,25 @@ def passes(
     t = 0.0
     bias = {}
 
-    def value(name, unit_floor, kind, speed):
-        # One draw a recording: the floors count once for each recording.
-        if name not in bias:
-            bias[name] = rng.normal(0, unit_floor) if shared else 0.0
-        return bias[name]
+    def value(name, floor, kind, speed):
+        # One draw for each kind and speed of a recording, as the floors are meant.
+        key = (name, kind, speed)
+        if key not in bias:
+            bias[key] = rng.normal(0, floor) if shared else 0.0
+        return bias[key]
 
     for speed in speeds:
         for _ in range(repeats):
             for kind in ("ahead", "astern", "left", "right"):
                 side = kind in ("left", "right")
                 sign = {"left": 1, "right": -1}.get(kind, 0)
-                drift = sign * (yaw + value("yaw", DEFAULT.yaw_floor, kind, speed))
+                drift = sign * yaw + value("yaw", DEFAULT.yaw_floor, kind, speed)
                 drift += rng.normal(0, scatter["yaw"])
-                closure = sign * value("closure", DEFAULT.path_floor, kind, speed)
-                creep = sign * value("creep", DEFAULT.path_floor, kind, speed)
-                rolled = 0.5 * drift
+                closure = value("closure", DEFAULT.path_floor, kind, speed)
+                creep = value("creep", DEFAULT.path_floor, kind, speed)
+                # Rolled, slipped and their sum all with the same floor and scatter.
+                split = value("split", DEFAULT.yaw_floor, kind, speed)
+                rolled = 0.5 * drift + math.sqrt(0.75) * (split + rng.normal(0, scatter["yaw"]))
                 names = ROBOT.wheel_names
 
                 def each(name, middle, wanted=True, floor=0.0):
@@ -131,8 +135,8 @@ def test_false_alarms_between_recordings_are_nominal():
 
     rate, said, _ = false_alarms(500, 7, make)
     assert 0.03 <= rate.mean() <= 0.07
-    # Each measure alone: binomial scatter of 500 is 1 %, three of them about the bar.
-    assert np.all(rate < 0.09)
+    # Each measure alone: binomial scatter of 500 is 1 %, two of them about the bar.
+    assert np.all((rate > 0.01) & (rate < 0.09))
     assert said <= 0.07  # Holm: any false verdict at all
 
 

@@ -824,10 +824,17 @@ def _headline(result: dict[str, Any]) -> str:
     by_word: dict[str, list[str]] = {}
     for m in measures:
         by_word.setdefault(m["verdict"], []).append(m["label"])
-    main = next((m for m in measures if m["key"] == "yaw_drift.odd.total"), None)
     text = ""
+    for side in SIDES:
+        at = [m for m in measures if m["key"].startswith(f"yaw_drift.{side}@")]
+        if at:
+            m = at[-1]  # the fastest that both sides drove
+            turns = [_turn(m[when]["value"]) for when in ("before", "after")]
+            speed = m["key"].split("@")[1]
+            text += f"Going {side} 2.0 m at {speed} m/s it turned {turns[0]} before and {turns[1]} after. "
+    main = next((m for m in measures if m["key"] == "yaw_drift.odd.total"), None)
     if main is not None:
-        text = f"Yaw drift sideways (direction-odd): {main['text']} "
+        text += f"Yaw drift sideways: {main['text'][0].lower()}{main['text'][1:]} "
     counts = [
         f"{len(by_word[w])} {say}"
         for w, say in (
@@ -843,6 +850,16 @@ def _headline(result: dict[str, Any]) -> str:
     if by_word.get("worse"):
         text += f" Worse: {', '.join(by_word['worse'][:6])}."
     return text
+
+
+def _turn(drift: float | None) -> str:
+    """Heading change on 2 m, in words."""
+    if drift is None:
+        return "by an unknown angle"
+    angle = round(2 * drift, 1)
+    return f"{abs(angle):.1f}°" + (
+        "" if angle == 0 else (" anticlockwise" if angle > 0 else " clockwise")
+    )
 
 
 def _arcs(side: Sequence[Any]) -> list[dict[str, Any]]:

@@ -724,6 +724,22 @@ def _mean(values: list[float]) -> float:
     return sum(kept) / len(kept) if kept else math.nan
 
 
+def _held(rows: Sequence[Row]) -> bool | None:
+    """Whether the base drove as fast as commanded; None where that is neither so nor far from it."""
+    share: dict[bool, list[float]] = {True: [], False: []}
+    for r in rows:
+        asked = _number(r["commanded_speed"])
+        if asked > 0:
+            share[r["kind"] in SIDES].append(_speed(r) / asked)
+    if not share[True] or not share[False]:
+        return None
+    ahead, sideways = float(np.median(share[False])), float(np.median(share[True]))
+    # Under wheel-speed control creep and the rollers' hand-over cost up to a tenth sideways.
+    if ahead > 0.97 and sideways > 0.9:
+        return True
+    return False if sideways < 0.85 else None
+
+
 def _confounders(
     first: Sequence[dict[str, Any]],
     last: Sequence[dict[str, Any]],
@@ -737,24 +753,26 @@ def _confounders(
     def flag(kind: str, text: str) -> None:
         out.append({"kind": kind, "text": text})
 
+    asked_otherwise, driven_otherwise = [], []
     for pairs in matches.values():
         for m in pairs:
-            b, a = m.speed("before"), m.speed("after")
+            kind = m.kind.replace("_", " ")
             asked = [
                 _mean([_number(r["commanded_speed"]) for _, r in rows])
                 for rows in (m.before, m.after)
             ]
             if all(math.isfinite(v) and v > 0 for v in asked) and _ratio(*asked) > 1.03:
-                flag(
-                    "speed",
-                    f"{m.kind.replace('_', ' ')}: commanded {asked[0]:.2f} before, {asked[1]:.2f} after",
-                )
-            elif _ratio(b, a) > config.speed_flag:
-                flag(
-                    "speed",
-                    f"{m.kind.replace('_', ' ')}: driven at {b:.2f} before and {a:.2f} after, though "
-                    "matched; yaw drift and slip depend on speed",
-                )
+                asked_otherwise.append(f"{kind} {asked[0]:.2f} → {asked[1]:.2f}")
+            elif _ratio(m.speed("before"), m.speed("after")) > config.speed_flag:
+                driven_otherwise.append(f"{kind} {m.speed('before'):.2f} → {m.speed('after'):.2f}")
+    if asked_otherwise:
+        flag("speed", f"commanded speeds: {', '.join(asked_otherwise)}")
+    if driven_otherwise:
+        flag(
+            "speed",
+            f"driven speeds, though matched: {', '.join(driven_otherwise)}; yaw drift and slip depend on "
+            "speed",
+        )
     for key, word in (
         ("drive_mode", "drive mode"),
         ("name", "robot"),
@@ -763,6 +781,14 @@ def _confounders(
         values = [sorted({str(r["robot"].get(key)) for r in side}) for side in (first, last)]
         if values[0] != values[1] or len(values[0]) > 1:
             flag(key, f"{word}: {', '.join(values[0])} before, {', '.join(values[1])} after")
+    held = [_held([r for _, r in _rows(side, (*SIDES, *STRAIGHT))]) for side in (first, last)]
+    if None not in held and held[0] != held[1]:
+        words = {True: "held the commanded speed", False: "fell short of the commanded speed"}
+        flag(
+            "drive_mode",
+            f"the wheels {words[bool(held[0])]} before and {words[bool(held[1])]} after: another drive "
+            "mode would look so",
+        )
     volts = [
         _mean([_number(p.get("battery_v")) for r in side for p in r["passes"]])
         for side in (first, last)

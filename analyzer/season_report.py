@@ -42,6 +42,13 @@ def _difference(m: dict[str, Any]) -> str:
     return f"{parts[0]} ({parts[1]} to {parts[2]}) {m['unit']}".strip()
 
 
+def _grouped(entries: list[dict[str, Any]]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = {}
+    for m in entries:
+        out.setdefault(m["why"], []).append(m["label"])
+    return out
+
+
 def comparison_summary(comparison: dict[str, Any], console: Any) -> None:
     """Print the comparison.
 
@@ -79,8 +86,8 @@ def comparison_summary(comparison: dict[str, Any], console: Any) -> None:
             _p(m["p_adjusted"]),
         )
     console.print(grid)
-    for m in comparison["undetermined"]:
-        console.print(f" {plain(m['label'])}: undetermined, {plain(m['why'])}")
+    for why, labels in _grouped(comparison["undetermined"]).items():
+        console.print(f" undetermined, {plain(why)}: {plain(', '.join(labels))}")
     if comparison["causes"]:
         grid = Table(title="Causes", title_justify="left")
         for column in ("cause", "before", "after"):
@@ -131,7 +138,8 @@ def comparison_html(comparison: dict[str, Any]) -> str:
         else "<p>Nothing found in these logs. They do not say which floor it was, or how warm.</p>"
     )
     left_out = [*comparison["unmatched"]] + [
-        f"{m['label']}: {m['why']}" for m in comparison["undetermined"]
+        f"{why}: {', '.join(labels)}"
+        for why, labels in _grouped(comparison["undetermined"]).items()
     ]
     sides = [
         (side, "; ".join(", ".join(r) for r in comparison[side]["recordings"]),

@@ -243,6 +243,47 @@ def test_confounders_are_flagged():
     assert {"battery", "speed", "drive_mode", "floor"} <= kinds
 
 
+def test_another_drive_mode_shows_in_the_speeds():
+    rng = np.random.default_rng(18)
+    before, after = result(passes(rng), "a.csv"), result(passes(rng), "b.csv")
+    for row in before["passes"]:
+        row["speed_m_per_s"] *= 0.6 if row["kind"] in {"left", "right"} else 0.9
+    flagged = compare([before], [after], ROBOT)["confounders"]
+    assert any(c["kind"] == "drive_mode" and "fell short" in c["text"] for c in flagged)
+
+
+def test_speeds_match_without_commands():
+    """A serviced base drives faster at the same power: groups pair by rank, and it is flagged."""
+    rng = np.random.default_rng(19)
+    before, after = result(passes(rng), "a.csv"), result(passes(rng), "b.csv")
+    for row in before["passes"]:
+        row["speed_m_per_s"] *= 0.75
+    for row in before["passes"] + after["passes"]:
+        row["commanded_speed"] = None
+    found = compare([before], [after], ROBOT)
+    assert found["unmatched"] == []
+    assert by_key(found)["closure.left"]["passes"] == {"before": 6, "after": 6}
+    (flagged,) = found["confounders"]
+    assert flagged["kind"] == "speed"
+    assert flagged["text"].count("→") == 8
+
+
+def test_currents_are_compared_at_the_same_speed():
+    """Current that rises with speed alone is no change, though one side drove faster."""
+    rng = np.random.default_rng(20)
+    before, after = result(passes(rng), "a.csv"), result(passes(rng), "b.csv")
+    for side, factor in ((before, 0.8), (after, 1.0)):
+        for row in side["passes"]:
+            row["speed_m_per_s"] *= factor
+            row["wheels"]["current_a"] = {
+                w: 0.5 + 1.0 * row["speed_m_per_s"] + rng.normal(0, 0.003)
+                for w in ROBOT.wheel_names
+            }
+    entry = by_key(compare([before], [after], ROBOT))["current.FL.sideways"]
+    assert entry["verdict"] == "no_worse"
+    assert abs(entry["difference"]["value"]) < 0.02  # unmoved it would be 0.1 A
+
+
 def test_quiet_pair_flags_nothing():
     rng = np.random.default_rng(14)
     pair = [result(passes(rng), "a.csv")], [result(passes(rng), "b.csv")]

@@ -130,8 +130,8 @@ def _plan(args: argparse.Namespace) -> None:
 
 def _shelf(args: argparse.Namespace) -> None:
     from analyzer.pipeline import write_atomically
-    from analyzer.season_report import shelf_summary, trend_html, trend_summary
-    from analyzer.shelf import list_measures, list_results, trend
+    from analyzer.season_report import shelf_summary, trend_html, trend_summary, trends_summary
+    from analyzer.shelf import list_measures, list_results, trend, trends
 
     span = {"robot": args.robot_name, "since": args.since, "until": args.until}
     if args.measures:
@@ -148,6 +148,9 @@ def _shelf(args: argparse.Namespace) -> None:
             args.directory, **span, text=args.text, cause=args.cause, newest=args.newest
         )
         shelf_summary(rows, _console())
+        return
+    if "*" in args.measure:
+        trends_summary(trends(args.directory, args.measure, **span, limit=args.limit), _console())
         return
     course = trend(args.directory, args.measure, **span, limit=args.limit)
     if args.html:
@@ -333,7 +336,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--measures", action="store_true", help="list the measures that can be followed"
     )
-    sub.add_argument("--measure", metavar="NAME", help="follow this measure")
+    sub.add_argument("--measure", metavar="NAME", help="follow this measure; with * several")
     sub.add_argument("--limit", type=float, metavar="VALUE", help="when is this value crossed?")
     sub.add_argument("--html", metavar="FILE", help="write the course as a page")
     sub = command("fleet", _fleet, "a whole archive: one row a recording, and a summary")

@@ -490,7 +490,10 @@ def _verdict(
     if directed:
         worst = student(gain + t.tolerance, d.std_error, d.dof)
         if worst.value > 0 and worst.p_value / 2 < config.alpha:
-            return "no_worse", f"No worse than the tolerance of {limit}: {shown}."
+            return "no_worse", (
+                f"No worse than the tolerance of {limit}: {shown}. A gain smaller than "
+                f"{detectable:.{digits}f}{unit} could not have shown."
+            )
     return (
         "cannot_tell",
         f"Cannot tell: {shown}. These passes could not have shown a change smaller than "

@@ -149,7 +149,13 @@ def _shelf(args: argparse.Namespace) -> None:
         )
         shelf_summary(rows, _console())
         return
+    if args.text or args.cause or args.newest is not None:
+        raise CrabwiseError(
+            "--text, --cause and --newest choose from the list; leave out --measure"
+        )
     if "*" in args.measure:
+        if args.html:
+            raise CrabwiseError("--html draws one measure; name it without *")
         trends_summary(trends(args.directory, args.measure, **span, limit=args.limit), _console())
         return
     course = trend(args.directory, args.measure, **span, limit=args.limit)
@@ -163,7 +169,11 @@ def _shelf(args: argparse.Namespace) -> None:
 def _date(text: str) -> Any:
     from datetime import UTC, datetime
 
-    moment = datetime.fromisoformat(text)  # argparse tells a ValueError as wrong usage
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        msg = f"found {text!r}; write a date as 2026-03-08 or 2026-03-08T10:30"
+        raise argparse.ArgumentTypeError(msg) from None
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 

@@ -127,6 +127,16 @@ def test_lost_index_is_rebuilt(tmp_path):
     assert len(list_results(tmp_path)) == 6
 
 
+def test_damaged_index_is_told_and_can_be_removed(tmp_path):
+    season(tmp_path, 2)
+    next((tmp_path / "index").glob("*.parquet")).write_bytes(b"nonsense")
+    with pytest.raises(CrabwiseError, match="Remove the .parquet files"):
+        list_results(tmp_path)
+    for f in (tmp_path / "index").glob("*.parquet"):
+        f.unlink()
+    assert len(list_results(tmp_path)) == 2
+
+
 def test_bare_result_is_migrated_and_newer_versions_are_refused(tmp_path):
     season(tmp_path, 2)
     old = small_result(np.random.default_rng(5))

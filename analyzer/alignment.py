@@ -710,13 +710,13 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
 
     imu: dict[str, Estimate] = {}
     gyro_part = where.get("omega_z")
-    gyro = gridded("omega_z")
+    gyro, gyro_lag = gridded("omega_z"), 0.0
     if gyro is not None and gyro_part is not None:
         lag, peak = find_lag(
             smooth(rolled[:, 2], dt), smooth(gyro, dt), dt, min(config.lag_most, t[-1] / 4)
         )
         if peak >= config.peak_least and abs(lag) < 0.9 * config.lag_most:
-            gyro = gridded("omega_z", lag=lag)
+            gyro, gyro_lag = gridded("omega_z", lag=lag), lag
             if abs(lag) > 0.002:
                 findings.append(
                     Finding(
@@ -811,6 +811,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         wheel_angle=angle,
         wheel_speed=wheel_speed,
         gyro_z=gyro,
+        gyro_lag=gyro_lag,
         yaw=yaw,
         yaw_source=yaw_source,
         reference=reference,

@@ -62,10 +62,117 @@ def _analyze(args: argparse.Namespace) -> None:
     from analyzer.pipeline import result_text
     from analyzer.report import html_report, terminal_summary
 
+    if not args.shelf and (args.note or args.service or args.date or args.hours is not None):
+        raise CrabwiseError(
+            "--note, --service, --date and --hours need --shelf DIR to file them in"
+        )
+    service = []
+    if args.service:
+        from analyzer.robot import load_robot
+        from analyzer.shelf import parse_service
+
+        names = load_robot(args.robot).wheel_names
+        service = [parse_service(s, names) for s in args.service]
     analysis = _analyze_with_bar(args.recording, args.robot)
     saved = _save(args, lambda: result_text(analysis.result), lambda: html_report(analysis))
     if not saved:
         terminal_summary(analysis, _console())
+    if args.shelf:
+        from analyzer.shelf import add_result
+
+        name = add_result(
+            args.shelf,
+            analysis.result,
+            note=args.note,
+            service=service,
+            recorded_at=args.date,
+            hours=args.hours,
+        )
+        sys.stderr.write(f"filed as {name} on {args.shelf}\n")
+
+
+def _compare(args: argparse.Namespace) -> None:
+    from analyzer.comparison import compare
+    from analyzer.pipeline import load_results, result_text
+    from analyzer.robot import load_robot
+    from analyzer.season_report import comparison_html, comparison_summary
+
+    robot = load_robot(args.robot)
+
+    def read(paths: list[str]) -> Any:
+        return _with_progress(lambda tell: load_results(paths, args.robot, progress=tell))
+
+    found = compare(read(args.before), read(args.after), robot)
+    if not _save(args, lambda: result_text(found), lambda: comparison_html(found)):
+        comparison_summary(found, _console())
+
+
+def _plan(args: argparse.Namespace) -> None:
+    from analyzer.pipeline import load_results, result_text
+    from analyzer.plan import make_plan, plan_html, service_html, service_sheet
+    from analyzer.robot import load_robot
+    from analyzer.season_report import plan_summary, service_summary
+
+    robot = load_robot(args.robot)
+    recorded = _with_progress(lambda tell: load_results(args.recorded, args.robot, progress=tell))
+    made: dict[str, Any]
+    show: Callable[[dict[str, Any], Any], None]
+    page: Callable[[dict[str, Any]], str]
+    if args.service:
+        made = service_sheet(robot, args.service, recorded)
+        page, show = service_html, service_summary
+    else:
+        made = make_plan(robot, recorded)
+        page, show = plan_html, plan_summary
+    if not _save(args, lambda: result_text(made), lambda: page(made)):
+        show(made, _console())
+
+
+def _shelf(args: argparse.Namespace) -> None:
+    from analyzer.pipeline import write_atomically
+    from analyzer.season_report import shelf_summary, trend_html, trend_summary
+    from analyzer.shelf import list_measures, list_results, trend
+
+    span = {"robot": args.robot_name, "since": args.since, "until": args.until}
+    if args.measures:
+        sys.stdout.write(
+            "".join(f"{m}\n" for m in list_measures(args.directory, robot=args.robot_name))
+        )
+        return
+    if args.measure is None:
+        if args.html or args.limit is not None:
+            raise CrabwiseError(
+                "--html and --limit need --measure NAME; --measures lists the names"
+            )
+        rows = list_results(
+            args.directory, **span, text=args.text, cause=args.cause, newest=args.newest
+        )
+        shelf_summary(rows, _console())
+        return
+    course = trend(args.directory, args.measure, **span, limit=args.limit)
+    if args.html:
+        write_atomically(args.html, trend_html(course))
+        sys.stderr.write(f"wrote {args.html}\n")
+    else:
+        trend_summary(course, _console())
+
+
+def _date(text: str) -> Any:
+    from datetime import UTC, datetime
+
+    moment = datetime.fromisoformat(text)  # argparse tells a ValueError as wrong usage
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def _heading(args: argparse.Namespace) -> None:
+    from analyzer.heading_report import heading_page, heading_summary
+    from analyzer.pipeline import result_text, tune_heading
+
+    paths, robot = args.recording, args.robot
+    analysis = _with_progress(lambda tell: tune_heading(paths, robot, progress=tell))
+    saved = _save(args, lambda: result_text(analysis.result), lambda: heading_page(analysis))
+    if not saved:
+        heading_summary(analysis, _console())
 
 
 def _fleet(args: argparse.Namespace) -> None:
@@ -137,6 +244,12 @@ def _demo(args: argparse.Namespace) -> None:
         sys.stdout.write(f"{path}\n")
 
 
+def _dashboard(args: argparse.Namespace) -> None:
+    from dashboard.serve import serve
+
+    serve(args.shelf, args.host, args.port)
+
+
 def _count(text: str) -> int:
     number = int(text)
     if number < 1:
@@ -175,6 +288,54 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("recording", **recording)
     sub.add_argument("--robot", **robot)
     outputs(sub)
+    sub.add_argument("--shelf", metavar="DIR", help="file the result in this folder")
+    sub.add_argument("--note", default="", metavar="TEXT", help="note filed with it")
+    sub.add_argument(
+        "--service",
+        action="append",
+        default=[],
+        metavar='"WHEEL: WHAT"',
+        help='what was done before, as in "FL: rollers cleaned @ 41.5 h"; may be repeated',
+    )
+    sub.add_argument(
+        "--date", type=_date, metavar="DATE", help="when it was recorded (ISO 8601), if not logged"
+    )
+    sub.add_argument("--hours", type=float, metavar="H", help="operating hours at the recording")
+    sub = command("heading", _heading, "heading-hold gains, and the proof that they will work")
+    sub.add_argument("recording", **recording)
+    sub.add_argument("--robot", **robot)
+    outputs(sub)
+    sub = command("compare", _compare, "did it work: before against after, measure by measure")
+    several = "recordings (each a file or a folder), or results written with --json"
+    sub.add_argument("--before", nargs="+", required=True, metavar="RECORDING", help=several)
+    sub.add_argument("--after", nargs="+", required=True, metavar="RECORDING", help=several)
+    sub.add_argument("--robot", **robot)
+    outputs(sub)
+    sub = command("plan", _plan, "the passes to drive next, and what each decides")
+    sub.add_argument("--robot", **robot)
+    sub.add_argument(
+        "--recorded",
+        nargs="+",
+        default=[],
+        metavar="RECORDING",
+        help="what has been recorded so far",
+    )
+    sub.add_argument("--service", metavar="WHEEL", help="instead, the service sheet of this wheel")
+    outputs(sub)
+    sub = command("shelf", _shelf, "list filed results, or follow a measure over the season")
+    sub.add_argument("directory", metavar="DIR")
+    sub.add_argument("--robot-name", metavar="NAME", help="only this robot")
+    sub.add_argument("--since", type=_date, metavar="DATE", help="recorded on or after")
+    sub.add_argument("--until", type=_date, metavar="DATE", help="recorded on or before")
+    sub.add_argument("--text", metavar="TEXT", help="note or service holds this text")
+    sub.add_argument("--cause", metavar="WORD", help="first cause, as in roller_drag")
+    sub.add_argument("--newest", type=int, metavar="N", help="only the newest so many")
+    sub.add_argument(
+        "--measures", action="store_true", help="list the measures that can be followed"
+    )
+    sub.add_argument("--measure", metavar="NAME", help="follow this measure")
+    sub.add_argument("--limit", type=float, metavar="VALUE", help="when is this value crossed?")
+    sub.add_argument("--html", metavar="FILE", help="write the course as a page")
     sub = command("fleet", _fleet, "a whole archive: one row a recording, and a summary")
     sub.add_argument("source", metavar="SOURCE", help="folder or fsspec address of the archive")
     sub.add_argument("--out", required=True, metavar="DIR", help="folder or address of the rows")
@@ -190,6 +351,10 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--again", action="store_true", help="analyse failed recordings once more")
     sub = command("demo", _demo, "write the made-up sample recordings")
     sub.add_argument("directory", metavar="DIR")
+    sub = command("dashboard", _dashboard, "the web page, on this machine")
+    sub.add_argument("--shelf", metavar="DIR", help="folder with recordings to pick from")
+    sub.add_argument("--host", default="127.0.0.1", metavar="ADDRESS", help="address to listen on")
+    sub.add_argument("--port", type=int, default=8050, help="port to listen on")
     return parser
 
 

@@ -50,13 +50,17 @@ class ComparisonConfig:
     battery_flag: float = 0.03
     """Share of battery voltage above which it is flagged [-]: about the scatter of a charge."""
     yaw_floor: float = 0.05
-    """What repeats of one recording share [deg/m]: phase of the rollers, as in `motion`."""
+    """What repeats of one recording share in the direction-odd part [deg/m]: phase of the rollers,
+    as in `motion`; ten pairs of seeds on the bench agree."""
+    yaw_floor_side: float = 0.12
+    """The same in one direction at one speed, where the even part does not drop out [deg/m]: scatter
+    between six pairs of seeds on the bench under wheel-speed control."""
     yaw_floor_share: float = 0.01
     """The same as a share of the drift [-]."""
     path_floor: float = 0.6
     """The same for closure and creep [mm/m], as in `motion`."""
-    ratio_floor: float = 5e-4
-    """The same for sideways and ahead ratio [-], as in `motion`."""
+    ratio_floor: float = 7e-4
+    """The same for sideways and ahead ratio [-]: scatter between seeds on the bench."""
     lever_floor: float = 1.5e-3
     """The same for yaw turned over yaw rolled [-], as in `motion`."""
     radius_floor: float = 5e-4
@@ -66,6 +70,8 @@ class ComparisonConfig:
     """The same for slip ratios [-], as in `motion`."""
     current_floor: float = 0.02
     """The same for a current, as a share of it [-]: warmth of grease and windings."""
+    current_zero: float = 0.005
+    """Zero of a current sensor between sittings [A]; common practice, no source."""
 
 
 DEFAULT = ComparisonConfig()
@@ -181,7 +187,7 @@ def _measures(robot: Robot, config: ComparisonConfig) -> list[_Measure]:
                 label=f"yaw drift {side}",
                 kinds=(side,),
                 of=_per_metre("heading_change_deg", {}),
-                **yaw,
+                **{**yaw, "floor": config.yaw_floor_side},
             )
         )
     for name, tolerance in (("closure", t.closure_mm_per_m), ("creep", t.creep_mm_per_m)):
@@ -246,7 +252,7 @@ def _measures(robot: Robot, config: ComparisonConfig) -> list[_Measure]:
                     label=f"current of {wheel} {word if word == 'sideways' else 'ahead and astern'}",
                     unit="A", group="current", kinds=kinds,
                     of=_of_wheel("current_a", wheel, absolute=True), target="low",
-                    tolerance=t.current_share, floor=0.01, floor_share=config.current_floor,
+                    tolerance=t.current_share, floor=config.current_zero, floor_share=config.current_floor,
                     wheel=wheel, speed_slope=True,
                 )
             )  # fmt: skip

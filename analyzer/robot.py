@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import json
+import re
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -135,6 +137,7 @@ class RobotSpec(_Table):
     centre_height_m: float | None = Field(default=None, gt=0)
     drive_mode: Literal["power", "wheel_speed"]
     loop_hz: float | None = Field(default=None, gt=0)
+    heading_delay_s: float | None = Field(default=None, ge=0)
 
 
 class RobotFile(_Table):
@@ -174,6 +177,7 @@ class Robot:
     centre_height_error_m: float | None
     drive_mode: Literal["power", "wheel_speed"]
     loop_hz: float | None
+    heading_delay: float | None
     wheel_names: tuple[str, ...]
     x: np.ndarray
     y: np.ndarray
@@ -395,6 +399,7 @@ def parse_robot(text: str, path: str) -> Robot:
         centre_height_error_m=height_sd,
         drive_mode=file.robot.drive_mode,
         loop_hz=file.robot.loop_hz,
+        heading_delay=file.robot.heading_delay_s,
         wheel_names=names,
         x=column(lambda w: w.x_m),
         y=column(lambda w: w.y_m),
@@ -427,6 +432,63 @@ def parse_robot(text: str, path: str) -> Robot:
         msg = f"{path}: {len(faults)} fault(s) in the robot file:\n  " + "\n  ".join(faults)
         raise RobotFileError(msg)
     return robot
+
+
+def robot_text(data: dict[str, Any]) -> str:
+    """Write a robot file's content as TOML.
+
+    Parameters
+    ----------
+    data : dict
+        Tables, lists of tables, numbers, texts and lists of numbers, as `tomllib` reads them.
+
+    Returns
+    -------
+    str
+        TOML text that reads back as `data`.
+    """
+
+    def quoted(text: str) -> str:
+        # A JSON string is a TOML string but for the one control character that JSON lets pass.
+        return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+    def value(item: Any) -> str:
+        if isinstance(item, bool):
+            return "true" if item else "false"
+        if isinstance(item, str):
+            return quoted(item)
+        if isinstance(item, (list, tuple)):
+            return "[" + ", ".join(map(value, item)) + "]"
+        if isinstance(item, dict):
+            return "{" + ", ".join(f"{quoted(k)} = {value(v)}" for k, v in item.items()) + "}"
+        return repr(item)
+
+    def key_of(text: str) -> str:
+        return text if re.fullmatch(r"[A-Za-z0-9_-]+", text) else quoted(text)
+
+    lines: list[str] = []
+
+    def table(name: str, items: dict[str, Any], head: str) -> None:
+        plain = {k: v for k, v in items.items() if not _is_table(v)}
+        if head and (plain or not items or head.startswith("[[")):
+            lines.extend(["", head])
+        lines.extend(f"{key_of(k)} = {value(v)}" for k, v in plain.items())
+        for key, item in items.items():
+            path = f"{name}.{key_of(key)}" if name else key_of(key)
+            if isinstance(item, dict):
+                table(path, item, f"[{path}]")
+            elif key not in plain:
+                for entry in item:
+                    table(path, entry, f"[[{path}]]")
+
+    table("", data, "")
+    return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def _is_table(item: Any) -> bool:
+    if isinstance(item, dict):
+        return True
+    return isinstance(item, (list, tuple)) and bool(item) and isinstance(item[0], dict)
 
 
 def load_robot(path: str | Path) -> Robot:

@@ -147,7 +147,7 @@ def test_false_alarms_of_halves_of_one_recording_are_nominal():
                     r["half"] = k % 2
         return [[result([r for r in rows if r["half"] == h])] for h in (0, 1)]
 
-    rate, said, _ = false_alarms(500, 8, make)
+    rate, said, _ = false_alarms(300, 8, make)
     assert 0.03 <= rate.mean() <= 0.07
     assert said <= 0.07
 

@@ -52,6 +52,9 @@ class PlantConfig:
     """Time before the command that belongs to the observation [s]."""
     shortest: float = 0.25
     """Shortest turn command that counts [s]."""
+    windows_most: int = 40
+    """Most observations used [-]: more, in recordings of hours, cost time and change nothing; chosen
+    by lot, so that no repeating script favours one kind."""
     pause: float = 0.1
     """Standstill that parts two turn commands [s]; a sweep through zero is not cut."""
     windows_least: int = 3
@@ -204,7 +207,13 @@ class _Model:
 
     def __init__(self, t: np.ndarray, command: np.ndarray, at: np.ndarray, dt: float) -> None:
         self.step = dt / max(1, math.ceil(dt / 0.0025))
-        self.fine = np.arange(0.0, t[-1] + self.step, self.step)
+        # Only around the windows: a lag forgets what came more than a second and a half before.
+        cuts = np.flatnonzero(np.diff(at) > 3.0) + 1
+        pieces = [
+            np.arange(max(0.0, part[0] - 1.5 - self.step), part[-1] + 2 * self.step, self.step)
+            for part in np.split(at, cuts)
+        ]
+        self.fine = np.concatenate(pieces)
         self.t, self.at = t, at
         self.sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
         self.size = np.abs(command)
@@ -602,6 +611,9 @@ def _fit(
 ) -> Identified:
     from scipy.optimize import least_squares
 
+    if len(windows) > config.windows_most:
+        lot = np.random.default_rng(0).permutation(len(windows))[: config.windows_most]
+        windows = [windows[k] for k in np.sort(lot)]
     dt = run.dt
     index = np.concatenate([np.arange(w.start, w.stop) for w in windows])
     cluster = np.concatenate([np.full(w.stop - w.start, k) for k, w in enumerate(windows)])

@@ -30,18 +30,19 @@ RATE = 200.0
 # What one process does, by name; each prints seconds and sizes as JSON. A small file goes first on
 # both sides, so that neither counts the imports: `crabwise analyze` from cold has a bar of its own.
 WORK = {
-    "raw csv": "from pyarrow import csv; csv.read_csv(small); begin(); "
+    "raw csv": "from pyarrow import csv; warm and csv.read_csv(small); begin(); "
     "table = csv.read_csv(path); end(table.nbytes)",
-    "raw parquet": "from pyarrow import parquet; parquet.read_table(small); begin(); "
+    "raw parquet": "from pyarrow import parquet; warm and parquet.read_table(small); begin(); "
     "table = parquet.read_table(path); end(table.nbytes)",
     "plain": "import warnings; warnings.simplefilter('ignore'); "
-    "from tests.benchmarks.plain import analyse; analyse(small); begin(); analyse(path); end(0)",
-    "ours": "from analyzer.pipeline import analyze; analyze([small], robot); begin(); "
+    "from tests.benchmarks.plain import analyse; warm and analyse(small); begin(); analyse(path); end(0)",
+    "ours": "from analyzer.pipeline import analyze; warm and analyze([small], robot); begin(); "
     "analyze([path], robot); end(0)",
 }
 HARNESS = """
 import json, resource, sys, time
 path, robot, small = sys.argv[1:4]
+warm = sys.argv[4] == "True"
 def begin():
     global start, before
     before, start = resident(), time.perf_counter()
@@ -138,10 +139,12 @@ def make(folder: Path, hours: float, seed: int = 7) -> dict[str, Path]:
     return out
 
 
-def measure(name: str, path: Path, robot: Path, small: Path) -> dict[str, Any]:
+def measure(
+    name: str, path: Path, robot: Path, small: Path, *, warm: bool = True
+) -> dict[str, Any]:
     """Run one piece of work in a process of its own."""
     done = subprocess.run(
-        [sys.executable, "-c", HARNESS + WORK[name], str(path), str(robot), str(small)],
+        [sys.executable, "-c", HARNESS + WORK[name], str(path), str(robot), str(small), str(warm)],
         check=True,
         capture_output=True,
         text=True,
@@ -162,9 +165,14 @@ def compare(files: dict[str, Path], rounds: int, *, plain: bool = False) -> dict
                 seen[name].append(
                     measure(name, files[form], files["robot"], files[f"small {form}"])
                 )
+        # Memory is that of a process that does nothing before.
+        fresh = {
+            n: measure(n, files[form], files["robot"], files[f"small {form}"], warm=False)
+            for n in names
+        }
         arrow = seen[names[0]][0]["arrow"]
         seconds = {n: statistics.median(r["seconds"] for r in rows) for n, rows in seen.items()}
-        peak = {n: max(r["peak"] for r in rows) for n, rows in seen.items()}
+        peak = {n: r["peak"] for n, r in fresh.items()}
         print(f"{form}: Arrow table {arrow / 1e6:.0f} MB")
         print(f"  {'':10} {'seconds':>8} {'peak MB':>8} {'peak/Arrow':>10}")
         for name in names:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -99,6 +99,13 @@ class CornerScales(_Table):
     loads_kg: dict[str, float]
 
 
+class LogSpec(_Table):
+    """How the base logs: what the files themselves do not say."""
+
+    rate_hz: float | None = Field(default=None, gt=0, le=100_000)
+    stamp: Literal["header", "received"] | None = None
+
+
 class RobotSpec(_Table):
     """The ``[robot]`` table."""
 
@@ -120,6 +127,7 @@ class RobotFile(_Table):
     tolerance: Tolerance = Tolerance()
     scales: CornerScales | None = None
     channels: dict[str, ChannelSpec] = {}
+    log: LogSpec = LogSpec()
 
     @field_validator("channels", mode="before")
     @classmethod
@@ -161,6 +169,7 @@ class Robot:
     tolerance: Tolerance
     scale_loads_kg: np.ndarray | None
     channels: dict[str, ChannelSpec]
+    log: LogSpec = field(default_factory=LogSpec)
 
     @property
     def matrix(self) -> np.ndarray:
@@ -209,6 +218,7 @@ def _describe(error: dict[str, Any], data: dict[str, Any]) -> str:
                 "motor": MotorSpec,
                 "scales": CornerScales,
                 "channels": ChannelSpec,
+                "log": LogSpec,
             }.get(part, model)
         known = list(getattr(model, "model_fields", {}))
         near = difflib.get_close_matches(parts[-1], known, n=1)
@@ -312,6 +322,7 @@ def parse_robot(text: str, path: str) -> Robot:
         tolerance=file.tolerance,
         scale_loads_kg=scales,
         channels=file.channels,
+        log=file.log,
     )
     if not faults:
         missing = missing_freedoms(robot.matrix, robot.size)

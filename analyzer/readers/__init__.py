@@ -92,16 +92,19 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
     sources: list[Source] = []
     findings: list[Finding] = []
     faults: list[str] = []
+    questions: list[str] = []
+    seen: set[str] = set()
     for file in files:
         try:
             for columns in _open(file, findings):
-                source = take_columns(columns, robot, findings)
+                for name in columns.names:
+                    seen.update(columns.also(name))
+                source = take_columns(columns, robot, findings, questions)
                 if source is not None:
                     sources.append(source)
         except RecordingError as error:
             faults.append(str(error))
     if robot is not None:
-        seen = {c.column for s in sources for c in s.columns}
         for column in robot.channels:
             if column not in seen and not faults:
                 findings.append(
@@ -117,6 +120,7 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
         raise RecordingError(
             f"{', '.join(map(str, files))}: nothing in it is a channel of this analysis. Name the "
             "columns in the robot file under [channels]"
+            + "".join(f"\n  {q}" for q in questions[:40])
         )
     return Recording(paths=tuple(map(str, files)), sources=tuple(sources), findings=tuple(findings))
 
@@ -129,4 +133,4 @@ def _open(file: Path, findings: list[Finding]) -> list[Columns]:
         return read_bag(file, findings)
     if suffix in TABLE_SUFFIXES:
         return [read_table(file)]
-    return [read_text(file, findings)]
+    return read_text(file, findings)

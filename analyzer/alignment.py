@@ -8,6 +8,7 @@ over.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,19 @@ class AlignmentConfig:
     """Wheel speed above which a counter step is a reset or a fault [rad/s]: ~3800 rpm."""
     frozen_time: float = 0.5
     """Time without change, while the wheels turn, after which a sensor counts as stuck [s]."""
+    wheel_leap: float = 25.0
+    """Change of a wheel's speed from one sample to the next that no motor makes [rad/s]: full
+    speed of a common gear motor."""
+    stale_share: float = 0.3
+    """Share of samples that repeat the one before, while moving, above which repeats are stale [-]:
+    a live sensor with noise repeats far less, one read twice as often as it measures gives 0.5."""
+    pose_leap: float = 0.08
+    """Least step of a pose, beyond what the wheels rolled, that counts as a jump [m]."""
+    yaw_leap: float = 0.15
+    """Least step of a heading, beyond what the wheels rolled, that counts as a jump [rad]."""
+    late_share: float = 0.3
+    """Share of rows that follow at under a fifth of the mean step, from which stamps are those of
+    arrival in bursts [-]."""
 
 
 DEFAULT = AlignmentConfig()
@@ -107,7 +121,9 @@ def clean_stamps(t: np.ndarray) -> tuple[np.ndarray, int, int]:
     return keep, repeated, int(np.sum(~keep)) - repeated
 
 
-def unwrap_counter(count: np.ndarray, step_most: float) -> tuple[np.ndarray, int, np.ndarray]:
+def unwrap_counter(
+    count: np.ndarray, step_most: float, modulo: float | None = None
+) -> tuple[np.ndarray, int, np.ndarray]:
     """Undo overflow of a counter and find its resets.
 
     Parameters
@@ -116,13 +132,16 @@ def unwrap_counter(count: np.ndarray, step_most: float) -> tuple[np.ndarray, int
         Counter values without NaN. [counts]
     step_most : float
         Largest step that motion can explain. [counts]
+    modulo : float, optional
+        Value at which the counter starts again, where it is known (one turn of an absolute
+        encoder, 2 pi of an angle); else the usual widths are tried. [counts]
 
     Returns
     -------
     unwrapped : ndarray, shape (n,)
         Counter that runs on through overflows and resets.
     bits : int
-        15, 16 or 32 where overflows of that width were found, else 0.
+        15, 16 or 32 where overflows of that width were found (1 for `modulo`), else 0.
     resets : ndarray of int
         Indices after which the counter was set anew (the step there is taken as none).
 
@@ -134,8 +153,8 @@ def unwrap_counter(count: np.ndarray, step_most: float) -> tuple[np.ndarray, int
     jumps = np.flatnonzero(np.abs(step) > step_most)
     bits = 0
     if jumps.size:
-        for width in (15, 16, 32):
-            modulus = 2.0**width
+        widths = [(w, 2.0**w) for w in (15, 16, 32)] if modulo is None else [(1, modulo)]
+        for width, modulus in widths:
             if np.abs(step[jumps]).max() > modulus or np.ptp(count) > modulus:
                 continue
             folded = step[jumps] - modulus * np.round(step[jumps] / modulus)
@@ -375,7 +394,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                     )
                 )
     names = robot.wheel_names
-    missing = [w for w in names if f"count_{w}" not in where and f"omega_{w}" not in where]
+    kinds = ("count", "angle", "omega")
+    missing = [w for w in names if not any(f"{q}_{w}" in where for q in kinds)]
     if missing:
         files = ", ".join(s.name for s in recording.sources) or ", ".join(recording.paths)
         got = ", ".join(sorted(where)) or "no channel"
@@ -389,6 +409,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         for k, w in enumerate(names)
         if f"count_{w}" in where
         and f"omega_{w}" not in where
+        and f"angle_{w}" not in where
         and not np.isfinite(robot.counts_per_turn[k])
     ]
     if bare:
@@ -399,12 +420,19 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     if problems:
         raise RecordingError("\n".join(problems))
 
-    def uses_count(k: int) -> bool:
-        return f"count_{names[k]}" in where and bool(np.isfinite(robot.counts_per_turn[k]))
+    def wheel_channel(k: int) -> str:
+        wheel = names[k]
+        if f"count_{wheel}" in where and np.isfinite(robot.counts_per_turn[k]):
+            return f"count_{wheel}"
+        return f"angle_{wheel}" if f"angle_{wheel}" in where else f"omega_{wheel}"
 
     first = names[0]
-    lead = where[f"count_{first}" if uses_count(0) else f"omega_{first}"]
-    lead_t = _series(lead, f"count_{first}" if uses_count(0) else f"omega_{first}")[0]
+    for part in {
+        id(where[wheel_channel(k)]): where[wheel_channel(k)] for k in range(len(names))
+    }.values():
+        _even_out_bursts(part, findings, config)
+    lead = where[wheel_channel(0)]
+    lead_t = _series(lead, wheel_channel(0))[0]
     if lead_t.size < 20:
         raise RecordingError(
             f"{lead.source.name}: {lead_t.size} samples of {first}; too few to analyse. Log at "
@@ -449,7 +477,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
 
     angle = np.empty((n, len(names)), order="F")
     for k, wheel in enumerate(names):
-        name = f"count_{wheel}" if uses_count(k) else f"omega_{wheel}"
+        name = wheel_channel(k)
         part = where[name]
         ts, values = _series(part, name)
         if ts.size < 20:
@@ -458,34 +486,16 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 f"{values.size}; too few. Check the column"
             )
         ts = ts + offsets[id(part)]
-        if uses_count(k):
-            per_turn = float(robot.counts_per_turn[k])
-            most = (
-                config.wheel_speed_most * per_turn / (2 * math.pi) * float(np.median(np.diff(ts)))
+        if not name.startswith("omega_"):
+            counting = name.startswith("count_")
+            per_turn = float(robot.counts_per_turn[k]) if counting else 2 * math.pi
+            ts, values = _unbroken(
+                ts, values, name, per_turn, counting, zero, block, findings, config
             )
-            values, bits, resets = unwrap_counter(values, max(most, 50.0))
-            if bits:
-                findings.append(
-                    Finding(
-                        severity="note",
-                        channel=name,
-                        text=f"counter of {bits} bits overflows; taken as running on",
-                    )
-                )
-            for at in resets:
-                block(float(ts[at]) + zero, float(ts[at + 1]) + zero)
-                findings.append(
-                    Finding(
-                        severity="warning",
-                        channel=name,
-                        text="counter was set anew or jumped; the step is left out",
-                        t_start=float(ts[at]),
-                        t_end=float(ts[at + 1]),
-                    )
-                )
-            values = (values + 0.5) * (2 * math.pi / per_turn)
+            values = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn)
             angle[:, k] = np.interp(t, ts, values)
         else:
+            ts, values = _without_leaps(ts, values, name, zero, block, findings, config)
             speed = np.interp(t, ts, values)
             angle[:, k] = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) * (dt / 2))])
         if np.ptp(angle[:, k]) == 0:
@@ -516,6 +526,10 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         if ts.size < 3:
             return None
         return np.interp(t, ts + offsets[id(part)] - lag, values)
+
+    moving_at = (~still).astype(float)
+    for name, part in where.items():
+        _screen(part, name, offsets[id(part)], t, moving_at, findings, config)
 
     # Clocks of their own: sources that do not share the wheels' clock are matched by motion.
     for part in parts:
@@ -573,6 +587,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             )
 
     imu: dict[str, Estimate] = {}
+    stuck = np.zeros(n, dtype=bool)
     gyro_part = where.get("omega_z")
     gyro = gridded("omega_z")
     if gyro is not None and gyro_part is not None:
@@ -601,24 +616,45 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 )
             )
         assert gyro is not None
-        gyro, imu = _gyro_bias(gyro, t, dt, still, _rate(gyro_part, "omega_z"), findings, config)
-        _stuck(gyro, "omega_z", t, dt, still, findings, config)
+        stuck = _stuck(gyro, "omega_z", t, dt, still, findings, config)
+        gyro, imu = _gyro_bias(
+            gyro, t, dt, still, _rate(gyro_part, "omega_z"), findings, config, stuck
+        )
     reference, ref_problem = _reference(
-        where, offsets, t, dt, rolled_speed, rolled[:, 2], gyro, still, findings, config
+        where, offsets, t, dt, rolled_speed, rolled[:, 2], gyro, still, valid, findings, config
     )
     if ref_problem:
         findings.append(Finding(severity="warning", channel="ref_x", text=ref_problem))
+    if reference is not None:
+        reference = _own_reference(reference, rolled, dt, still, where, findings)
     yaw_imu = None
     if "yaw" in where:
         ts, values = _series(where["yaw"], "yaw")
         if ts.size >= 3:
-            yaw_imu = np.interp(t, ts + offsets[id(where["yaw"])], np.unwrap(values))
+            yaw_imu, doubted = _imu_yaw(
+                ts + offsets[id(where["yaw"])],
+                values,
+                t,
+                dt,
+                rolled[:, 2],
+                gyro,
+                still,
+                findings,
+                config,
+            )
+            if reference is None and gyro is None and yaw_imu is not None:
+                valid &= ~doubted
 
     yaw, yaw_source = None, ""
     if reference is not None and np.isfinite(reference[:, 2]).mean() > 0.3:
-        _gyro_against(reference[:, 2], gyro, t, dt, imu, findings)
+        if gyro is not None and stuck.any():
+            # The reference heading stands in where the gyro is stuck.
+            rate = np.gradient(smooth(reference[:, 2], dt, 0.06), dt)
+            gyro = np.where(stuck & np.isfinite(rate), rate, gyro)
+        _gyro_against(reference[:, 2], gyro, rolled[:, 2], dt, imu, findings)
         yaw, yaw_source = _heading(reference[:, 2], gyro, dt, imu), "reference"
     elif gyro is not None:
+        valid &= ~stuck
         yaw, yaw_source = (
             np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)]),
             "gyro",
@@ -653,8 +689,26 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             force = force @ Rotation.from_euler("ZYX", robot.imu_rpy[::-1]).as_matrix().T
     current = stacked("current")
     if current is not None:
+        clipped = np.zeros(n, dtype=bool)
         for k, wheel in enumerate(names):
-            _clipped(current[:, k], f"current_{wheel}", t, findings)
+            clipped |= _clipped(current[:, k], f"current_{wheel}", t, findings)
+        if np.sum(clipped & ~still) > 0.1 * max(1, np.sum(~still)):
+            current = None
+            text = "saturated in more than a tenth of the driving time; currents are not used"
+            findings.append(Finding(severity="warning", channel=f"current_{first}", text=text))
+        else:
+            valid &= ~clipped
+    turned = _reversed_wheels(robot, wheel_speed, gyro, reference, yaw, dt, still, valid)
+    for wheel, evidence in turned.items():
+        findings.append(
+            Finding(
+                severity="error",
+                channel=wheel_channel(names.index(wheel)),
+                text=f"{wheel} turns against the base: {evidence}. Where the base drives well and only "
+                "the encoder is mounted the other way round, set sign = -1 for its column in the robot "
+                "file; else motor and encoder are wired backwards",
+            )
+        )
     return Run(
         robot=robot,
         t=t,
@@ -675,6 +729,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         battery=gridded("battery"),
         findings=tuple(findings),
         imu=imu,
+        reversed_wheels=tuple(turned),
     )
 
 
@@ -688,6 +743,228 @@ def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
+def _grown(mask: np.ndarray, width: int) -> np.ndarray:
+    """Widen every span of a mask by `width` samples at both ends."""
+    if width < 1 or not mask.any():
+        return mask
+    out: np.ndarray = ndimage.binary_dilation(mask, iterations=width)
+    return out
+
+
+def _even_out_bursts(part: _Clocked, findings: list[Finding], config: AlignmentConfig) -> None:
+    """Rows that arrive late in bursts: put them back on the even clock they were sent by.
+
+    A row can only be late, so the clock is the line below all stamps; it is followed over
+    stretches of rows because two clocks never run quite alike.
+    """
+    t = part.t[part.keep]
+    if t.size < 200:
+        return
+    step = np.diff(t)
+    mean = (t[-1] - t[0]) / (t.size - 1)
+    late = step < 0.2 * mean
+    # Lost rows would stretch the even clock: only recordings without long gaps are mended.
+    if late.mean() < config.late_share or step.max() > 0.5:
+        return
+    k = np.arange(t.size)
+    slope = np.polyfit(k, t, 1)[0]
+    away = t - slope * k
+    width = max(50, round(2.0 / mean))
+    lowest = ndimage.minimum_filter1d(away, width, mode="nearest")
+    even = smooth(lowest, 1.0, width / 2) + slope * k
+    if np.any(np.diff(even) <= 0) or np.max(np.abs(t - even)) > 1.0:
+        return
+    part.t = part.t.copy()
+    part.t[part.keep] = even
+    findings.append(
+        Finding(
+            severity="warning",
+            channel="t",
+            text=f"{part.source.name}: {int(late.sum())} of {t.size} rows arrive late, in bursts; "
+            f"taken as sent evenly at {1 / slope:.1f} Hz (stamps up to {np.max(t - even):.2f} s late)",
+            t_start=0.0,
+            t_end=float(t[-1] - t[0]),
+        )
+    )
+
+
+def _leaps(rate: np.ndarray, least: float) -> np.ndarray:
+    """Samples far from the median of their neighbours, beyond noise and beyond `least`."""
+    away = np.abs(rate - ndimage.median_filter(rate, size=5, mode="nearest"))
+    noise = 1.4826 * float(np.median(away[away > 0])) if np.any(away > 0) else 0.0
+    out: np.ndarray = away > max(least, min(12 * noise, 4 * least))
+    return out
+
+
+Block = Callable[[float, float], None]
+
+
+def _unbroken(
+    ts: np.ndarray,
+    values: np.ndarray,
+    name: str,
+    per_turn: float,
+    counting: bool,
+    zero: float,
+    block: Block,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Counter that runs on through overflows and resets; glitches left out."""
+    middle = float(np.median(np.diff(ts)))
+    most = max(config.wheel_speed_most * per_turn / (2 * math.pi) * middle, 50.0 if counting else 0)
+    top = float(np.ptp(values))
+    modulo = None
+    if 0.8 * per_turn < top <= per_turn * (1 + 1e-9):
+        modulo, most = per_turn, min(most, 0.5 * per_turn)
+    unwrapped, bits, resets = unwrap_counter(values, most, modulo)
+    if bits:
+        wide = f"of {bits} bits" if modulo is None else "of one turn"
+        findings.append(
+            Finding(
+                severity="note",
+                channel=name,
+                text=f"counter {wide} overflows; taken as running on",
+            )
+        )
+    # Smaller jumps than the fastest wheel makes: far from the steps around them.
+    step = np.diff(unwrapped)
+    floor = config.wheel_leap * per_turn / (2 * math.pi) * middle + (3.0 if counting else 0.0)
+    leap = np.flatnonzero(_leaps(step, floor))
+    keep = np.ones(ts.size, dtype=bool)
+    back = [i for i in leap if i + 1 in set(leap.tolist()) and step[i] * step[i + 1] < 0]
+    for i in back:
+        keep[i + 1] = False
+    # A glitch of one row: away and back. After a reset the step is taken as none.
+    lone = np.array([i for i in leap if i not in back and i - 1 not in back], dtype=int)
+    if lone.size:
+        step[lone] = 0.0
+        unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(step)])
+    gone = np.union1d(resets, lone).astype(int)
+    for at in gone[:50]:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=name,
+                text="counter was set anew or jumped; the step is left out",
+                t_start=float(ts[at]),
+                t_end=float(ts[at + 1]),
+            )
+        )
+    for at in gone:
+        block(float(ts[at]) + zero, float(ts[at + 1]) + zero)
+    if back:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=name,
+                text=f"{len(back)} of {ts.size} counter values jump away and back; left out",
+                t_start=float(ts[back[0]]),
+                t_end=float(ts[back[-1] + 2]),
+            )
+        )
+    return ts[keep], unwrapped[keep]
+
+
+def _without_leaps(
+    ts: np.ndarray,
+    values: np.ndarray,
+    name: str,
+    zero: float,
+    block: Block,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Wheel speeds without the values that no wheel can have."""
+    bad = (np.abs(values) > config.wheel_speed_most) | _leaps(values, config.wheel_leap)
+    if not bad.any() or bad.mean() > 0.2:
+        return ts, values
+    for a, b in _spans(bad):
+        if b - a > 3:
+            block(float(ts[a]) + zero, float(ts[b - 1]) + zero)
+    findings.append(
+        Finding(
+            severity="warning",
+            channel=name,
+            text=f"{int(bad.sum())} of {bad.size} wheel speeds leap beyond what a wheel can do (up to "
+            f"{np.max(np.abs(values[bad])):.0f} rad/s); left out",
+            t_start=float(ts[bad][0]),
+            t_end=float(ts[bad][-1]),
+        )
+    )
+    return ts[~bad], values[~bad]
+
+
+LEAPS = {
+    "omega": (1.5, 60.0),
+    "f": (40.0, 320.0),
+    "current": (20.0, 1000.0),
+    "volt": (8.0, 1000.0),
+    "battery": (8.0, 1000.0),
+}
+"""Per kind of channel: least leap of one sample that is a glitch, and what no sensor of a base
+reads; SI units. Common practice, no source: 60 rad/s and 320 m/s^2 are beyond the ranges of usual
+inertial sensors (2000 °/s, 32 g)."""
+
+
+def _screen(
+    part: _Clocked,
+    name: str,
+    offset: float,
+    t: np.ndarray,
+    moving_at: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> None:
+    """Take out samples that a sensor cannot have meant: glitches, and repeats of stale values."""
+    head = name.partition("_")[0]
+    if head not in LEAPS or (head == "omega" and name[6:] not in {"x", "y", "z"}):
+        return
+    least, most = LEAPS[head]
+    values = part.channels[name]
+    use = np.flatnonzero(part.keep & np.isfinite(values))
+    if use.size < 20:
+        return
+    seen = values[use]
+    bad = (np.abs(seen) > most) | _leaps(seen, least)
+    when = part.t[use] + offset
+    if bad.any() and bad.mean() < 0.1:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=name,
+                text=f"{int(bad.sum())} of {bad.size} samples leap away and back (up to "
+                f"{np.max(np.abs(seen[bad])):.3g}); left out",
+                t_start=float(when[bad][0]),
+                t_end=float(when[bad][-1]),
+            )
+        )
+    else:
+        bad[:] = False
+    moving = np.interp(when, t, moving_at) > 0.5
+    same = np.concatenate([[False], np.diff(seen) == 0]) & moving & ~bad
+    longest = max((b - a for a, b in _spans(same)), default=0)
+    if head in {"omega", "f", "current"} and moving.sum() > 50:
+        share = float(same.sum()) / float(moving.sum())
+        rate = float(np.median(np.diff(when)))
+        if share > config.stale_share and longest * rate < config.frozen_time:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel=name,
+                    text=f"{100 * share:.0f} % of the samples repeat the one before while the base "
+                    "moves: the sensor is slower than the log; repeats are left out",
+                    t_start=float(when[same][0]),
+                    t_end=float(when[same][-1]),
+                )
+            )
+            bad |= same
+    if bad.any():
+        cleaned = values.astype(np.float64)
+        cleaned[use[bad]] = np.nan
+        part.channels = {**part.channels, name: cleaned}
+
+
 def _stuck(
     values: np.ndarray,
     channel: str,
@@ -696,10 +973,13 @@ def _stuck(
     still: np.ndarray,
     findings: list[Finding],
     config: AlignmentConfig,
-) -> None:
-    same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-12]) & ~still
+) -> np.ndarray:
+    """Spans without any change while the wheels turn, with the rests inside them."""
+    same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-12])
+    out = np.zeros(t.size, dtype=bool)
     for a, b in _spans(same):
-        if (b - a) * dt >= config.frozen_time:
+        if np.sum(~still[a:b]) * dt >= config.frozen_time:
+            out[a:b] = True
             findings.append(
                 Finding(
                     severity="warning",
@@ -709,26 +989,268 @@ def _stuck(
                     t_end=float(t[b - 1]),
                 )
             )
+    return out
 
 
-def _clipped(values: np.ndarray, channel: str, t: np.ndarray, findings: list[Finding]) -> None:
+def _clipped(
+    values: np.ndarray, channel: str, t: np.ndarray, findings: list[Finding]
+) -> np.ndarray:
     size = np.abs(values)
     top = float(size.max())
-    if top <= 0:
-        return
     at = size >= top * (1 - 1e-6)
     runs = [b - a for a, b in _spans(at)]
-    if sum(r for r in runs if r >= 5) >= 20:
-        where = np.flatnonzero(at)
+    if top <= 0 or sum(r for r in runs if r >= 5) < 20:
+        return np.zeros(values.size, dtype=bool)
+    where = np.flatnonzero(at)
+    findings.append(
+        Finding(
+            severity="warning",
+            channel=channel,
+            text=f"stays at its largest value {top:.3g} for {int(at.sum())} samples: saturated",
+            t_start=float(t[where[0]]),
+            t_end=float(t[where[-1]]),
+        )
+    )
+    return at
+
+
+def _imu_yaw(
+    ts: np.ndarray,
+    values: np.ndarray,
+    t: np.ndarray,
+    dt: float,
+    rolled_yaw_rate: np.ndarray,
+    gyro: np.ndarray | None,
+    still: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> tuple[np.ndarray | None, np.ndarray]:
+    """Heading of the inertial unit on the grid, and where it is not to be believed.
+
+    None where it counts clockwise or never changes.
+    """
+    away = np.unwrap(values)
+    yaw = np.interp(t, ts, away)
+    doubted = _stuck(yaw, "yaw", t, dt, still, findings, config)
+    if doubted[~still].mean() > 0.9 if np.any(~still) else False:
+        return None, doubted
+    turned = np.interp(ts, t, np.concatenate([[0.0], np.cumsum(rolled_yaw_rate[:-1] * dt)]))
+    step = np.diff(away)
+    extra = np.abs(step) - 1.5 * np.abs(np.diff(turned))
+    near = ndimage.median_filter(np.abs(step), size=5, mode="nearest")
+    for i in np.flatnonzero((extra > config.yaw_leap) & (np.abs(step) > 4 * near)):
+        a, b = np.searchsorted(t, [ts[i] - dt, ts[i + 1] + dt])
+        if doubted[max(0, a - 3) : b + 3].any():
+            continue  # the end of a stuck span, already told
         findings.append(
             Finding(
                 severity="warning",
-                channel=channel,
-                text=f"stays at its largest value {top:.3g} for {int(at.sum())} samples: saturated",
-                t_start=float(t[where[0]]),
-                t_end=float(t[where[-1]]),
+                channel="yaw",
+                text=f"heading jumps by {math.degrees(step[i]):+.1f}° between two samples; kept out of "
+                "the fits",
+                t_start=float(ts[i]),
+                t_end=float(ts[i + 1]),
             )
         )
+        doubted[a:b] = True
+    mine = np.where(doubted, 0.0, np.gradient(smooth(yaw, dt, 0.1), dt))
+    other, what = (rolled_yaw_rate, "wheels") if gyro is None else (gyro, "gyro")
+    other = smooth(np.where(doubted, 0.0, other), dt, 0.1)
+    lag = min(config.lag_most, float(t[-1]) / 4)
+    for_, against = find_lag(other, mine, dt, lag)[1], find_lag(-other, mine, dt, lag)[1]
+    if against > config.peak_least and against > for_:
+        findings.append(
+            Finding(
+                severity="error",
+                channel="yaw",
+                text=f"heading turns against the {what} (correlation {-against:.2f}), so it counts "
+                "clockwise: set sign = -1 for it in the robot file. It is not used",
+            )
+        )
+        return None, doubted
+    return yaw, doubted
+
+
+def _pose_leaps(
+    ts: np.ndarray,
+    values: np.ndarray,
+    t: np.ndarray,
+    dt: float,
+    rolled_speed: np.ndarray,
+    rolled_yaw_rate: np.ndarray,
+    valid: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> None:
+    """Reference that jumps for good: passes over the jump are kept out (`valid`)."""
+    run = np.concatenate([[0.0], np.cumsum(rolled_speed[:-1] * dt)])
+    spun = np.concatenate([[0.0], np.cumsum(np.abs(rolled_yaw_rate[:-1]) * dt)])
+    path = np.diff(np.interp(ts, t, run))
+    jump = np.hypot(np.diff(values[:, 0]), np.diff(values[:, 1])) - 1.5 * path > config.pose_leap
+    if values.shape[1] == 3:
+        turn = 1.5 * np.diff(np.interp(ts, t, spun))
+        jump |= np.abs(np.diff(values[:, 2])) - turn > config.yaw_leap
+    for i in np.flatnonzero(jump)[:50]:
+        a, b = np.searchsorted(t, [ts[i] - dt, ts[i + 1] + dt])
+        valid[max(0, a) : b + 1] = False
+        step = values[i + 1] - values[i]
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="ref_x",
+                text=f"reference jumps by {1e3 * math.hypot(step[0], step[1]):.0f} mm"
+                + (f" and {math.degrees(step[2]):+.1f}°" if step.size == 3 else "")
+                + " between two samples; kept out of the fits",
+                t_start=float(ts[i]),
+                t_end=float(ts[i + 1]),
+            )
+        )
+
+
+def _own_reference(
+    reference: np.ndarray,
+    rolled: np.ndarray,
+    dt: float,
+    still: np.ndarray,
+    where: dict[str, _Clocked],
+    findings: list[Finding],
+) -> np.ndarray | None:
+    """Tell a reference that was computed from the wheels, or has another unit; None for the first."""
+    moving = ~still & np.isfinite(reference).all(axis=1)
+    if moving.sum() * dt < 5.0:
+        return reference
+    pose = reference.copy()
+    mid = smooth(np.where(np.isfinite(pose[:, 2]), pose[:, 2], 0.0), dt, 0.0)
+    world = np.gradient(smooth(pose[:, :2], dt, 0.06), dt, axis=0)
+    cosine, sine = np.cos(mid), np.sin(mid)
+    body = np.stack(
+        [
+            cosine * world[:, 0] + sine * world[:, 1],
+            -sine * world[:, 0] + cosine * world[:, 1],
+            np.gradient(smooth(pose[:, 2], dt, 0.06), dt),
+        ],
+        axis=1,
+    )
+    use = moving & np.isfinite(body).all(axis=1)
+    mine = smooth(rolled, dt, 0.06)[use]
+    body = body[use]
+    speed = np.hypot(mine[:, 0], mine[:, 1])
+    fast = speed > 0.5 * np.percentile(speed, 90) if speed.size else np.zeros(0, dtype=bool)
+    if fast.sum() * dt > 2.0:
+        ratio = float(np.median(np.hypot(body[fast, 0], body[fast, 1]) / speed[fast]))
+        if not 0.4 < ratio < 2.5 and ratio > 0:
+            near = min(
+                (1e3, 1e2, 1e-3, 1e-2, 39.37, 1 / 39.37), key=lambda r: abs(math.log(r / ratio))
+            )
+            unit = {1e3: "mm", 1e2: "cm", 1e-3: "km", 1e-2: "hundreds of m"}.get(near, "inches")
+            hint = f"; is its unit {unit}?" if abs(math.log(near / ratio)) < 0.4 else ""
+            findings.append(
+                Finding(
+                    severity="error",
+                    channel="ref_x",
+                    text=f"reference covers {ratio:.3g} of the distance that the wheels roll{hint} Give "
+                    "its unit in the robot file, or mend radius_m and counts_per_turn",
+                )
+            )
+    sideways, turning = np.abs(mine[:, 1]) > 0.05, np.abs(mine[:, 2]) > 0.1
+    energy = np.sum(mine**2, axis=0)
+    if sideways.sum() * dt > 2.0 and np.all(energy[:2] > 0):
+        # Rollers hand over and creep, so a base never goes as far sideways as its wheels say.
+        away = np.sqrt(np.sum((body - mine) ** 2, axis=0) / energy)
+        same = away[:2].max() < 4e-3 and (turning.sum() * dt < 2.0 or away[2] < 4e-3)
+        if same:
+            findings.append(
+                Finding(
+                    severity="error",
+                    channel="ref_x",
+                    text="reference follows the wheels to "
+                    f"{100 * away[:2].max():.2f} %, sideways too: it is computed from them and tells "
+                    f"nothing new ({where['ref_x'].source.name if 'ref_x' in where else ''}). Not used",
+                )
+            )
+            return None
+    return reference
+
+
+def _reversed_wheels(
+    robot: Robot,
+    wheel_speed: np.ndarray,
+    gyro: np.ndarray | None,
+    reference: np.ndarray | None,
+    yaw: np.ndarray | None,
+    dt: float,
+    still: np.ndarray,
+    valid: np.ndarray,
+) -> dict[str, str]:
+    """Wheels whose counts run against the base, with the evidence.
+
+    All 2^w choices of sign are tried. With a reference, the wheels must turn as its twist asks;
+    without one they must agree with one another (closure) and with the gyro.
+    """
+    w = robot.x.size
+    use = ~still & valid
+    if w > 6 or use.sum() * dt < 5.0:
+        return {}
+    rows = robot.matrix
+    inverse = odometry_matrix(rows)
+    step = max(1, round(0.1 / dt))
+    speed = smooth(wheel_speed, dt, 0.1)
+    twist = None
+    if reference is not None and yaw is not None:
+        world = np.gradient(smooth(reference[:, :2], dt, 0.1), dt, axis=0)
+        cosine, sine = np.cos(yaw), np.sin(yaw)
+        twist = np.stack(
+            [
+                cosine * world[:, 0] + sine * world[:, 1],
+                -sine * world[:, 0] + cosine * world[:, 1],
+                np.gradient(smooth(yaw, dt, 0.1), dt),
+            ],
+            axis=1,
+        )
+        use &= np.isfinite(twist).all(axis=1)
+    elif gyro is None:
+        return {}
+    speed = speed[use][::step]
+    if speed.shape[0] < 30:
+        return {}
+    energy = float(np.sum(speed**2))
+    choices = np.array(np.meshgrid(*[[1.0, -1.0]] * w, indexing="ij")).reshape(w, -1).T
+    if twist is not None:
+        asked = twist[use][::step] @ rows.T
+        # Ahead and astern alone: sideways a wrong lean looks like a wrong sign.
+        straight = np.abs(twist[use][::step][:, 0]) > 2 * np.abs(twist[use][::step][:, 1])
+        straight &= np.abs(asked).max(axis=1) > 1.0
+        if straight.sum() < 20:
+            return {}
+        a, b = speed[straight], asked[straight]
+        agree = np.sum(a * b, axis=0) / np.sqrt(np.sum(a**2, axis=0) * np.sum(b**2, axis=0) + 1e-30)
+        return {
+            robot.wheel_names[
+                k
+            ]: "ahead and astern its speed and the speed that the reference asks of "
+            f"it have correlation {agree[k]:+.2f}, the best wheel {agree.max():+.2f}"
+            for k in np.flatnonzero(agree < -0.7)
+        }
+    rate = smooth(gyro, dt, 0.1)[use][::step] if gyro is not None else np.zeros(speed.shape[0])
+    costs = []
+    for signs in choices:
+        turned = speed * signs
+        rolled = turned @ inverse.T
+        slip = turned - rolled @ rows.T
+        cost = float(np.sum(slip**2))
+        cost += float(np.sum((rolled[:, 2] - rate) ** 2)) * float(np.mean(rows[:, 2] ** 2)) * w
+        costs.append(cost / energy)
+    best = int(np.argmin(costs))
+    ranked = np.sort(costs)
+    # Every choice but one must be clearly worse, or the recording cannot tell.
+    if best == 0 or costs[best] > 0.25 * costs[0] or costs[best] > 0.5 * ranked[1]:
+        return {}
+    return {
+        robot.wheel_names[k]: f"as logged the wheels disagree with one another and the gyro by "
+        f"{100 * math.sqrt(costs[0]):.0f} % of their speed, with this sign turned by "
+        f"{100 * math.sqrt(costs[best]):.0f} %"
+        for k in np.flatnonzero(choices[best] < 0)
+    }
 
 
 def _gyro_bias(
@@ -739,7 +1261,10 @@ def _gyro_bias(
     rate: float,
     findings: list[Finding],
     config: AlignmentConfig,
+    stuck: np.ndarray,
 ) -> tuple[np.ndarray, dict[str, Estimate]]:
+    # A stuck gyro is as still as a rest: its spans tell nothing of the bias.
+    still = still & ~_grown(stuck, round(0.2 / dt))
     trim = max(1, round(0.1 / dt))
     rests = [
         (a + trim, b - trim)
@@ -797,7 +1322,7 @@ def _gyro_bias(
 def _gyro_against(
     yaw: np.ndarray,
     gyro: np.ndarray | None,
-    t: np.ndarray,
+    rolled_yaw_rate: np.ndarray,
     dt: float,
     imu: dict[str, Estimate],
     findings: list[Finding],
@@ -821,8 +1346,20 @@ def _gyro_against(
     error = math.sqrt(float(score @ score)) / float(a @ a)
     imu["gyro_scale"] = Estimate.of(scale, error, "", dof=len(blocks) - 1)
     if scale < 0:
-        text = "gyro turns against the reference heading: set sign = -1 for it in the robot file"
-        findings.append(Finding(severity="error", channel="omega_z", text=text))
+        # The wheels have the third vote on which of the two counts clockwise.
+        wheels = np.cumsum(rolled_yaw_rate)[::step] * dt
+        vote = float(np.diff(wheels)[use] @ a)
+        channel, what = ("omega_z", "gyro") if vote >= 0 else ("ref_yaw", "reference heading")
+        other = "reference heading" if vote >= 0 else "gyro"
+        findings.append(
+            Finding(
+                severity="error",
+                channel=channel,
+                text=f"{what} turns against {other} and wheels, so it counts clockwise: set sign = -1 "
+                "for it in the robot file"
+                + (" (and for ref_y, where the picture is mirrored)" if vote < 0 else ""),
+            )
+        )
     elif abs(scale - 1) > 0.02 + 3 * error:
         findings.append(
             Finding(
@@ -868,6 +1405,7 @@ def _reference(
     rolled_yaw_rate: np.ndarray,
     gyro: np.ndarray | None,
     still: np.ndarray,
+    valid: np.ndarray,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray | None, str]:
@@ -904,6 +1442,8 @@ def _reference(
                     channel="ref_x",
                     text=f"{int(flicker.sum())} of {ts.size} reference poses jump away and back; "
                     "left out",
+                    t_start=float(ts[flicker][0]),
+                    t_end=float(ts[flicker][-1]),
                 )
             )
             ts, values = ts[~flicker], values[~flicker]
@@ -911,14 +1451,30 @@ def _reference(
     moving = np.interp(ts, t, (~still).astype(float)) > 0.5
     same = np.concatenate([[False], np.all(np.diff(values, axis=0) == 0, axis=1)]) & moving
     if same.sum() > 3:
-        findings.append(
-            Finding(
-                severity="warning",
-                channel="ref_x",
-                text=f"{int(same.sum())} of {ts.size} reference poses repeat the one before while "
-                "the base moves; left out",
+        frozen = [s for s in _spans(same) if ts[s[1] - 1] - ts[s[0]] >= config.frozen_time]
+        for a, b in frozen[:20]:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="ref_x",
+                    text=f"reference pose is frozen for {ts[b - 1] - ts[a]:.2f} s while the wheels turn; "
+                    "left out",
+                    t_start=float(ts[a]),
+                    t_end=float(ts[b - 1]),
+                )
             )
-        )
+        lone = int(same.sum()) - sum(b - a for a, b in frozen)
+        if lone > 3:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="ref_x",
+                    text=f"{lone} of {ts.size} reference poses repeat the one before while "
+                    "the base moves; left out",
+                    t_start=float(ts[same][0]),
+                    t_end=float(ts[same][-1]),
+                )
+            )
         ts, values = ts[~same], values[~same]
     if ts.size < 10:
         return None, "reference pose is frozen; not used"
@@ -963,6 +1519,7 @@ def _reference(
                 "not corrected",
             )
         )
+    _pose_leaps(ts, values, t, dt, rolled_speed, rolled_yaw_rate, valid, findings, config)
     after = np.searchsorted(ts, t)
     left = ts[np.clip(after - 1, 0, ts.size - 1)]
     right = ts[np.clip(after, 0, ts.size - 1)]

@@ -665,10 +665,11 @@ def _sense(run: Run, groups: dict[str, list[PassMotion]]) -> tuple[str, ...]:
     """Rotation sense: in passes ahead and astern every wheel must turn with the base."""
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
     w = run.robot.x.size
-    if not rows:
-        return ("undetermined",) * w
     out = []
     for k in range(w):
+        if run.robot.wheel_names[k] in run.reversed_wheels:
+            out.append("reversed")
+            continue
         with_base = [
             np.sign(m.turns[k]) * np.sign(m.path[0] if np.isfinite(m.path[0]) else m.rolled[0])
             for m in rows

@@ -126,6 +126,8 @@ class Run:
         Findings of reading and alignment.
     imu : dict of str to Estimate
         gyro_bias_rad_s, gyro_noise_density, gyro_scale, mounting_yaw_deg.
+    reversed_wheels : tuple of str
+        Wheels whose counts run against the base.
     """
 
     robot: Robot
@@ -147,6 +149,7 @@ class Run:
     battery: np.ndarray | None = None
     findings: tuple[Finding, ...] = ()
     imu: dict[str, Estimate] = field(default_factory=dict)
+    reversed_wheels: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -899,10 +899,11 @@ LEAPS = {
     "omega": (1.5, 60.0),
     "f": (40.0, 320.0),
     "current": (20.0, 1000.0),
-    "volt": (8.0, 1000.0),
+    "volt": (math.inf, 1000.0),
     "battery": (8.0, 1000.0),
 }
-"""Per kind of channel: least leap of one sample that is a glitch, and what no sensor of a base
+"""Per kind of channel: least leap of one sample that is a glitch (controllers make volts leap in
+earnest), and what no sensor of a base
 reads; SI units. Common practice, no source: 60 rad/s and 320 m/s^2 are beyond the ranges of usual
 inertial sensors (2000 °/s, 32 g)."""
 
@@ -976,6 +977,9 @@ def _stuck(
 ) -> np.ndarray:
     """Spans without any change while the wheels turn, with the rests inside them."""
     same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-12])
+    for a, b in _spans(~same):
+        if 0 < a and b < same.size and b - a <= 3:
+            same[a:b] = True  # a twitch between two stuck spans
     out = np.zeros(t.size, dtype=bool)
     for a, b in _spans(same):
         if np.sum(~still[a:b]) * dt >= config.frozen_time:
@@ -1172,6 +1176,24 @@ def _own_reference(
     return reference
 
 
+def _frame_explains(speed: np.ndarray, twist: np.ndarray, rows: np.ndarray) -> bool:
+    """Tell whether a reference mounted at another heading explains the wheels as they are."""
+    energy = float(np.sum(speed**2))
+    for angle in np.radians(np.arange(0, 360, 5)):
+        cosine, sine = math.cos(angle), math.sin(angle)
+        turned = np.stack(
+            [
+                cosine * twist[:, 0] - sine * twist[:, 1],
+                sine * twist[:, 0] + cosine * twist[:, 1],
+                twist[:, 2],
+            ],
+            axis=1,
+        )
+        if float(np.sum((speed - turned @ rows.T) ** 2)) < 0.25 * energy:
+            return True
+    return False
+
+
 def _reversed_wheels(
     robot: Robot,
     wheel_speed: np.ndarray,
@@ -1216,11 +1238,12 @@ def _reversed_wheels(
     energy = float(np.sum(speed**2))
     choices = np.array(np.meshgrid(*[[1.0, -1.0]] * w, indexing="ij")).reshape(w, -1).T
     if twist is not None:
-        asked = twist[use][::step] @ rows.T
+        seen = twist[use][::step]
+        asked = seen @ rows.T
         # Ahead and astern alone: sideways a wrong lean looks like a wrong sign.
-        straight = np.abs(twist[use][::step][:, 0]) > 2 * np.abs(twist[use][::step][:, 1])
+        straight = np.abs(seen[:, 0]) > 2 * np.abs(seen[:, 1])
         straight &= np.abs(asked).max(axis=1) > 1.0
-        if straight.sum() < 20:
+        if straight.sum() < 20 or _frame_explains(speed, seen, rows):
             return {}
         a, b = speed[straight], asked[straight]
         agree = np.sum(a * b, axis=0) / np.sqrt(np.sum(a**2, axis=0) * np.sum(b**2, axis=0) + 1e-30)

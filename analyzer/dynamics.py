@@ -122,7 +122,7 @@ def motor_torques(run: Run) -> Torques | None:
             value = float(top.sum() / low.sum())
             score = top - value * low
             error = math.sqrt(float(score @ score)) / float(low.sum())
-            resistance[k] = Estimate.of(value, math.hypot(error, 0.008 * value), "ohm", dof=11)
+            resistance[k] = Estimate.of(value, math.hypot(error, 0.005 * value), "ohm", dof=11)
     return Torques(
         torque=robot.torque_per_ampere * current,
         source="current",
@@ -385,12 +385,12 @@ def _turn_gauges(
         raised[:, k] *= 1.1
         slope[k] = (solve(raised, keep) - value) / 0.1
     each = np.array([solve(wheel, bins.owner != k) for k in range(count)])
-    spread = each.std(axis=0) * math.sqrt(max(1, count - 1)) * 1.5
+    spread = each.std(axis=0) * math.sqrt(max(1, count - 1)) * 1.2
     fast = float(np.percentile(np.abs(rate), 80))
     # Centripetal force grows with the square of the rate; floors hold for about 1.5 rad/s.
     weak = max(1.0, (1.3 / max(fast, 0.2)) ** 2)
-    floor_x = 3.5e-3 if robot.drive_mode == "power" else 5.5e-3
-    floor_y = 2.6e-3 if robot.drive_mode == "power" else 3.6e-3
+    floor_x = 2.4e-3 if robot.drive_mode == "power" else 3.0e-3
+    floor_y = 1.8e-3 if robot.drive_mode == "power" else 2.8e-3
     out = []
     for axis, floor, share in ((0, floor_x, 0.035), (1, floor_y, 0.07)):
         error = math.sqrt(
@@ -453,8 +453,8 @@ def _lateral_gauge(
         raised[:, k] *= 1.1
         slope[k] = (solve(raised, keep) - value) / 0.1
     each = np.array([solve(wheel, bins.owner != k) for k in range(len(sides))])
-    spread = float(each.std()) * math.sqrt(max(1, len(sides) - 1)) * 1.5
-    floor = 3.5e-3 if robot.drive_mode == "power" else 1.7e-3
+    spread = float(each.std()) * math.sqrt(max(1, len(sides) - 1)) * 1.2
+    floor = 2.3e-3 if robot.drive_mode == "power" else 1.5e-3
     error = math.sqrt(spread**2 + _scaled(robot.size, floor) ** 2 + (0.035 * value) ** 2)
     return [
         Gauge(name="sideways starts and stops", axis=0, value=value, std_error=error, slope=slope)

@@ -7,16 +7,19 @@ observation. Repeats that start alike share the rollers' phase, so each mean car
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from analyzer.kinematics import odometry_matrix
-from analyzer.quantities import Estimate, Finding, RecordingError, mean_estimate
+from analyzer.quantities import Estimate, Finding, RecordingError, mean_estimate, student_quantile
+from analyzer.robot import Robot
 from analyzer.run import Pass, Run
 
 SIDEWAYS = ("left", "right")
+NO_CREEP = "needs an odometry reference or a tape; the wheels cannot see it"
+NO_HEADING = "needs a gyro, a heading or an odometry reference; wheels alone show the rolled part"
 STRAIGHT = ("left", "right", "ahead", "astern")
 KIND_OF_SLIP = {
     "left": "left",
@@ -107,7 +110,7 @@ class PassMotion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriftBySpeed:
-    """Yaw drift of one kind of pass at one speed. [rad/m]"""
+    """Yaw drift [rad/m] and creep [mm/m] of one kind of pass at one speed."""
 
     kind: str
     speed: float
@@ -115,6 +118,7 @@ class DriftBySpeed:
     total: Estimate
     rolled: Estimate
     slipped: Estimate
+    creep: Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -456,37 +460,38 @@ def describe_motion(
         ]
         for kind in STRAIGHT
     }
-    by_speed = []
+    by_speed: list[DriftBySpeed] = []
+    same_speed: dict[str, list[list[PassMotion]]] = {kind: [] for kind in STRAIGHT}
     for kind in STRAIGHT:
         rows = groups[kind]
         for index in speed_groups(np.array([m.speed for m in rows]), config.speed_gap):
-            by_speed.append(_drift(kind, [rows[i] for i in index], config))
+            chosen = [rows[i] for i in index]
+            by_speed.append(_drift(kind, chosen, absolute, config))
+            same_speed[kind].append(chosen)
     yaw_drift, closure, creep, arc = {}, {}, {}, {}
-    why_creep = "needs an odometry reference or a tape; the wheels cannot see it"
     for kind in SIDEWAYS:
         rows = groups[kind]
-        whole = _drift(kind, rows, config) if rows else None
-        why = f"no pass to the {kind} in this recording"
-        parts = ("total", "rolled", "slipped")
-        yaw_drift[kind] = {
-            q: (
-                getattr(whole, q).scaled(180 / math.pi, "°/m")
-                if whole
-                else Estimate.undetermined("°/m", why)
-            )
-            for q in parts
+        speeds = same_speed[kind]
+        floors = (config.yaw_floor, config.yaw_floor_share)
+        turned = {
+            "total": _heading_change,
+            "rolled": _rolled_change,
+            "slipped": lambda m: _heading_change(m) - _rolled_change(m),
         }
-        distance = np.array([m.distance for m in rows])
+        yaw_drift[kind] = {
+            part: _pooled(speeds, of, "°/m", 180 / math.pi, *floors) for part, of in turned.items()
+        }
+        if rows and run.yaw is None and not taped:
+            unknown = Estimate.undetermined("°/m", NO_HEADING)
+            yaw_drift[kind] |= {"total": unknown, "slipped": unknown}
         if run.robot.x.size == 3:
             closure[kind] = Estimate.undetermined("mm/m", "three wheels leave no closure")
         else:
-            closure[kind] = _ratio(
-                np.array([m.closure for m in rows]), distance, "mm/m", 1e3, config.path_floor
-            )
+            closure[kind] = _pooled(speeds, lambda m: m.closure, "mm/m", 1e3, config.path_floor)
         creep[kind] = (
-            _ratio(np.array([m.path[0] for m in rows]), distance, "mm/m", 1e3, config.path_floor)
+            _pooled(speeds, lambda m: float(m.path[0]), "mm/m", 1e3, config.path_floor)
             if absolute
-            else Estimate.undetermined("mm/m", why_creep)
+            else Estimate.undetermined("mm/m", NO_CREEP)
         )
         arc[kind] = _arc(yaw_drift[kind]["total"])
     sideways = [m for k in SIDEWAYS for m in groups[k]]
@@ -497,7 +502,13 @@ def describe_motion(
             "", "needs sideways passes and an odometry reference or a tape"
         )
     lever = _lever(run, measured, absolute)
-    common, relative, each = _radii(run, groups, absolute, config)
+    common, relative, each = _radii(
+        run,
+        groups,
+        absolute,
+        config,
+        [m for m in measured if m.kind == "diagonal" and m.distance >= config.shortest_path],
+    )
     return Motion(
         passes=measured,
         by_speed=tuple(by_speed),
@@ -518,7 +529,17 @@ def describe_motion(
     )
 
 
-def _drift(kind: str, rows: Sequence[PassMotion], config: MotionConfig) -> DriftBySpeed:
+def _heading_change(m: PassMotion) -> float:
+    return float(m.path[2])
+
+
+def _rolled_change(m: PassMotion) -> float:
+    return float(m.rolled[2])
+
+
+def _drift(
+    kind: str, rows: Sequence[PassMotion], absolute: bool, config: MotionConfig
+) -> DriftBySpeed:
     distance = np.array([m.distance for m in rows])
 
     def part(values: np.ndarray) -> Estimate:
@@ -526,24 +547,63 @@ def _drift(kind: str, rows: Sequence[PassMotion], config: MotionConfig) -> Drift
 
     total = np.array([m.path[2] for m in rows])
     rolled = np.array([m.rolled[2] for m in rows])
-    if not np.isfinite(total).any():
-        why = "needs a gyro, a heading or an odometry reference; wheels alone show the rolled part"
-        unknown = Estimate.undetermined("rad/m", why)
-        return DriftBySpeed(
-            kind=kind,
-            speed=float(np.median([m.speed for m in rows])),
-            count=len(rows),
-            total=unknown,
-            rolled=part(rolled),
-            slipped=unknown,
-        )
+    unknown = Estimate.undetermined("rad/m", NO_HEADING)
+    seen = bool(np.isfinite(total).any())
     return DriftBySpeed(
         kind=kind,
         speed=float(np.median([m.speed for m in rows])),
         count=len(rows),
-        total=part(total),
+        total=part(total) if seen else unknown,
         rolled=part(rolled),
-        slipped=part(total - rolled),
+        slipped=part(total - rolled) if seen else unknown,
+        creep=(
+            _ratio(np.array([m.path[0] for m in rows]), distance, "mm/m", 1e3, config.path_floor)
+            if absolute and kind in SIDEWAYS
+            else Estimate.undetermined("mm/m", NO_CREEP if kind in SIDEWAYS else "sideways only")
+        ),
+    )
+
+
+def _pooled(
+    speeds: Sequence[Sequence[PassMotion]],
+    of: Callable[[PassMotion], float],
+    unit: str,
+    scale: float,
+    floor: float,
+    share: float = 0.0,
+) -> Estimate:
+    """All speeds together, sum over sum: the scatter counts within a speed only.
+
+    What passes do differs between speeds for good reason; that difference is no error of the mean.
+    """
+    rows = [
+        (float(of(m)) / m.distance, m.distance, k)
+        for k, chosen in enumerate(speeds)
+        for m in chosen
+        if math.isfinite(of(m)) and m.distance > 0
+    ]
+    if not rows:
+        return Estimate.undetermined(unit, "no such pass in this recording")
+    each, path, group = (np.array(column) for column in zip(*rows, strict=True))
+    weight = path / path.sum()
+    value = float(weight @ each)
+    dof = each.size - np.unique(group).size
+    if dof < 1:
+        # No repeat shows the scatter: a wide floor stands in.
+        return Estimate.of(value * scale, 3 * math.hypot(floor, share * abs(value)) * scale, unit)
+    spread = 0.0
+    for k in np.unique(group):
+        own = each[group == k]
+        spread += float(np.sum((own - own.mean()) ** 2))
+    scatter = math.sqrt(spread / dof * float(weight @ weight))
+    still = math.hypot(floor, share * abs(value))
+    half = math.hypot(student_quantile(0.975, dof) * scatter, student_quantile(0.975, 1e9) * still)
+    return Estimate(
+        value=value * scale,
+        std_error=math.hypot(scatter, still) * scale,
+        unit=unit,
+        low=(value - half) * scale,
+        high=(value + half) * scale,
     )
 
 
@@ -581,8 +641,82 @@ def _lever(run: Run, measured: Sequence[PassMotion], absolute: bool) -> Estimate
     return scale.scaled(nominal, "m")
 
 
+def joint_radii(
+    robot: Robot, rows: Sequence[PassMotion]
+) -> tuple[Estimate, tuple[Estimate, ...], tuple[Estimate, ...]] | None:
+    """Effective radii of wheels that point in several directions.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    rows : sequence of PassMotion
+        Passes with a measured path, in two directions or more.
+
+    Returns
+    -------
+    tuple or None
+        Common radius, radius of each wheel over their mean, radius of each wheel; None where the
+        passes do not tell the unknowns apart.
+
+    Notes
+    -----
+    Least squares over passes p and wheels i of r_i theta_pi = row_i R(psi) path_p, row_i being the
+    rolling row times the nominal radius (Lynch & Park, eq. 13.5), psi the heading at which the
+    reference is mounted. Errors from the residual, n - w - 1 degrees of freedom.
+    """
+    rows = [m for m in rows if np.isfinite(m.path).all()]
+    w = robot.x.size
+    dof = w * len(rows) - w - 1
+    if len(rows) < 2 or dof < 2:
+        return None
+    matrix = robot.matrix * robot.radius[:, None]
+    turns = np.array([m.turns for m in rows])
+    paths = np.array([m.path for m in rows])
+
+    def turned(psi: float) -> np.ndarray:
+        cosine, sine = math.cos(psi), math.sin(psi)
+        spin = np.array([[cosine, -sine, 0], [sine, cosine, 0], [0, 0, 1.0]])
+        return paths @ spin.T @ matrix.T
+
+    def residual(x: np.ndarray) -> np.ndarray:
+        return (turns * x[:w] - turned(float(x[w]))).ravel()
+
+    starts = np.radians(np.arange(0, 360, 15))
+    best = min(starts, key=lambda q: float(np.sum(residual(np.append(robot.radius, q)) ** 2)))
+    x = np.append(robot.radius, best)
+    jacobian = np.zeros((turns.size, w + 1))
+    for _ in range(30):
+        here = residual(x)
+        for k in range(w):
+            jacobian[:, k] = (turns * np.eye(w)[k]).ravel()
+        jacobian[:, w] = (residual(x + np.eye(w + 1)[w] * 1e-6) - here) / 1e-6
+        change = np.linalg.lstsq(jacobian, -here, rcond=None)[0]
+        x = x + change
+        if np.abs(change).max() < 1e-10:
+            break
+    scaled = jacobian * np.append(robot.radius, 1.0)
+    if np.linalg.cond(scaled) > 1e3 or np.any(x[:w] <= 0):
+        return None
+    variance = float(np.sum(residual(x) ** 2)) / dof
+    covariance = variance * np.linalg.inv(jacobian.T @ jacobian)
+    mean = float(x[:w].mean())
+    common = Estimate.of(mean, math.sqrt(float(covariance[:w, :w].sum())) / w, "m", dof=dof)
+    relative, each = [], []
+    for k in range(w):
+        pick = (np.eye(w)[k] - x[k] / (w * mean)) / mean
+        error = math.sqrt(float(pick @ covariance[:w, :w] @ pick))
+        relative.append(Estimate.of(float(x[k] / mean), error, "", dof=dof))
+        each.append(Estimate.of(float(x[k]), math.sqrt(float(covariance[k, k])), "m", dof=dof))
+    return common, tuple(relative), tuple(each)
+
+
 def _radii(
-    run: Run, groups: dict[str, list[PassMotion]], absolute: bool, config: MotionConfig
+    run: Run,
+    groups: dict[str, list[PassMotion]],
+    absolute: bool,
+    config: MotionConfig,
+    diagonal: list[PassMotion],
 ) -> tuple[Estimate, tuple[Estimate, ...], tuple[Estimate, ...]]:
     """Effective radii from the straight passes ahead and astern.
 
@@ -596,6 +730,11 @@ def _radii(
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
     why = "needs straight passes ahead or astern"
     rows = [m for m in rows if np.all(np.abs(m.turns * robot.radius) > 0.3 * m.distance)]
+    if np.any(robot.heading != 0) and absolute:
+        every = [m for kind in STRAIGHT for m in groups[kind]] + diagonal
+        joint = joint_radii(robot, every)
+        if joint is not None:
+            return joint
     if len(rows) < 2 or np.any(robot.heading != 0):
         if np.any(robot.heading != 0) and rows:
             why = "wheels that do not point ahead are told apart by all kinds of passes only"

@@ -23,6 +23,7 @@ from analyzer.motion import Motion, PassMotion, TapedPass, describe_motion
 from analyzer.passes import find_passes
 from analyzer.quantities import CrabwiseError, Estimate, Finding, RecordingError
 from analyzer.readers import read_recording
+from analyzer.remedies import find_remedies
 from analyzer.robot import Robot, load_robot
 from analyzer.run import Pass, Recording, Run
 
@@ -48,7 +49,7 @@ class RunAnalysis:
     motion : Motion
         Estimates of how the base moves.
     diagnosis : Diagnosis
-        Causes and remedies.
+        Causes, and the model that predictions are made with.
     result : dict
         The result file's content, schema ``crabwise-result/1``.
     """
@@ -194,7 +195,9 @@ def analyze(
     motion = describe_motion(run, passes, taped)
     tell("weighing causes", 0.8)
     diagnosis = diagnose(run, passes, motion)
-    result = _result(robot, recording, run, motion, diagnosis)
+    tell("predicting remedies", 0.95)
+    remedies = find_remedies(robot, diagnosis, motion)
+    result = _result(robot, recording, run, motion, diagnosis, remedies)
     tell("done", 1.0)
     return RunAnalysis(
         robot=robot,
@@ -304,7 +307,12 @@ def _plain(value: Any) -> Any:
 
 
 def _result(
-    robot: Robot, recording: Recording, run: Run, motion: Motion, diagnosis: Diagnosis
+    robot: Robot,
+    recording: Recording,
+    run: Run,
+    motion: Motion,
+    diagnosis: Diagnosis,
+    remedies: list[dict[str, Any]],
 ) -> dict[str, Any]:
     deg = 180 / math.pi
     reversed_lean = {
@@ -375,6 +383,7 @@ def _result(
                     "total": b.total.scaled(deg, "°/m"),
                     "rolled": b.rolled.scaled(deg, "°/m"),
                     "slipped": b.slipped.scaled(deg, "°/m"),
+                    "creep_mm_per_m": b.creep,
                 }
                 for b in motion.by_speed
             ],
@@ -384,7 +393,7 @@ def _result(
         "creep_mm_per_m": motion.creep,
         "imu": {**run.imu, "mounting_yaw_deg": motion.mounting_yaw},
         "causes": diagnosis.causes,
-        "remedies": diagnosis.remedies,
+        "remedies": remedies,
         "notes": list(diagnosis.notes),
     }
     plain: dict[str, Any] = _plain(result)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from analyzer.causes import Diagnosis
+from analyzer.motion import Motion
+from analyzer.prediction import Change, odd_part, predict
 from analyzer.quantities import Estimate
 from analyzer.robot import MovableMass, Robot
+
+SHOWN_PATH = 2.0
+"""Path sideways for which the heading error is given [m]."""
 
 LIFT = (
     "Before hands go near wheels or rollers: power off, battery disconnected, robot lifted by two or "
@@ -72,56 +77,56 @@ def plan_moves(masses: Sequence[MovableMass], robot: Robot, shift: np.ndarray) -
 
 
 def _effect(
-    before: Estimate, share: float, spread: float, text: str, place: str, floor: float
+    diagnosis: Diagnosis, motion: Motion, change: Change, text: str, place: str
 ) -> dict[str, Any]:
-    """Yaw drift expected afterwards: what is left of it, with an interval."""
-    if before.value is None or before.std_error is None:
-        after = Estimate.undetermined("°/m", before.why)
-    else:
-        value = before.value * (1 - share)
-        error = math.sqrt(before.std_error**2 + (spread * before.value) ** 2 + floor**2)
-        after = Estimate.of(value, error, "°/m")
-    return {"yaw_drift_deg_per_m": after.as_json(), "place": place, "text": text}
+    """Yaw drift, creep and heading error expected afterwards, each with an interval."""
+    after = predict(diagnosis, motion, change)
+    out: dict[str, Any] = {"place": place, "text": text}
+    if not after:
+        why = "cannot be predicted from this recording: forces or heading are not known"
+        return out | {"yaw_drift_deg_per_m": Estimate.undetermined("°/m", why).as_json()}
+    drift = odd_part(after)
+    return out | {
+        "yaw_drift_deg_per_m": drift.as_json(),
+        "creep_mm_per_m": odd_part(after, creep=True).as_json(),
+        "heading_error_deg": drift.scaled(SHOWN_PATH, "°").as_json(),
+        "heading_error_path_m": SHOWN_PATH,
+        "by_speed": [
+            {
+                "kind": p.kind,
+                "speed_m_per_s": p.speed,
+                "yaw_drift_before_deg_per_m": p.yaw_drift_before.as_json(),
+                "yaw_drift_deg_per_m": p.yaw_drift_after.as_json(),
+                "creep_mm_per_m": p.creep_after.as_json(),
+            }
+            for p in after
+        ],
+    }
 
 
-def find_remedies(
-    robot: Robot,
-    causes: Sequence[dict[str, Any]],
-    centre_x: Estimate,
-    centre_y: Estimate,
-    drift: Estimate,
-    relative_radius: Sequence[Estimate] | None,
-    lever: Estimate,
-    missing: Sequence[str],
-) -> list[dict[str, Any]]:
+def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[dict[str, Any]]:
     """List what to do, the most useful first.
 
     Parameters
     ----------
     robot : Robot
         The base.
-    causes : sequence of dict
-        Causes with probabilities, most probable first.
-    centre_x, centre_y : Estimate
-        Centre of mass. [m]
-    drift : Estimate
-        Yaw drift that changes sign with the side. [deg/m]
-    relative_radius : sequence of Estimate or None
-        Radius of each wheel over their mean.
-    lever : Estimate
-        Yaw lever. [m]
-    missing : sequence of str
-        What to record so that open causes can be told apart.
+    diagnosis : Diagnosis
+        Causes with probabilities, centre of mass and the model for predictions.
+    motion : Motion
+        Estimates of the run.
 
     Returns
     -------
     list of dict
         Remedies as in the result file.
     """
+    causes = diagnosis.causes
+    centre_x, centre_y = diagnosis.centre_of_mass_x, diagnosis.centre_of_mass_y
+    missing = diagnosis.missing
     out: list[dict[str, Any]] = []
     likely = [c for c in causes if c["probability"] >= 0.4]
     services = [c for c in likely if c["cause"] in {"roller_drag", "axle_drag", "weak_motor"}]
-    mechanical = {c["cause"] for c in likely}
     undecided = bool(causes) and causes[0]["cause"] == "undetermined"
     for c in likely:
         wheel = c["wheel"]
@@ -197,7 +202,6 @@ def find_remedies(
                     },
                 }
             )
-    shared = 1.0 / max(1, len(services) + ("mass_off_centre" in mechanical))
     for c in services:
         name = "all wheels" if c["wheel"] is None else f"wheel {c['wheel']}"
         what = {
@@ -215,12 +219,11 @@ def find_remedies(
                 "text": what,
                 "caution": LIFT,
                 "expected_effect": _effect(
-                    drift,
-                    shared if shared < 1 else 0.97,
-                    0.08 if shared == 1 else 0.35,
+                    diagnosis,
+                    motion,
+                    Change(serviced=((c["cause"], c["wheel"]),)),
                     "Takes the cause away; a heading hold or wheel factors would only hide it.",
                     "mechanics",
-                    0.6,
                 ),
             }
         )
@@ -233,13 +236,12 @@ def find_remedies(
     ):
         shift = -np.array([centre_x.value, centre_y.value])
         errors = (centre_x.std_error or 0.0, centre_y.std_error or 0.0)
-        limit = robot.tolerance.centre_of_mass_m
+        limit = robot.centre_tolerance
         for axis in range(2):
             if abs(shift[axis]) < max(2 * errors[axis], 0.5 * limit):
                 shift[axis] = 0.0
         chosen = plan_moves(robot.masses, robot, shift)
         done = shift - np.array([chosen["remaining_m"]["x"], chosen["remaining_m"]["y"]])
-        part = float(done[0] / shift[0]) if abs(shift[0]) > 1e-4 else 1.0
         sentences = [
             f"Move {m['name']} ({m['mass_kg']:.2f} kg) from x {1e3 * m['from_x_m']:+.0f}, y "
             f"{1e3 * m['from_y_m']:+.0f} mm to x {1e3 * m['x_m']:+.0f}, y {1e3 * m['y_m']:+.0f} mm."
@@ -256,7 +258,6 @@ def find_remedies(
                 f"That leaves x {1e3 * rest[0]:+.0f}, y {1e3 * rest[1]:+.0f} mm to be shifted by "
                 "other things."
             )
-        relative = abs(errors[0] / shift[0]) if abs(shift[0]) > 1e-4 else 0.1
         out.append(
             {
                 "kind": "move_mass",
@@ -266,16 +267,19 @@ def find_remedies(
                 "text": " ".join(sentences),
                 "caution": MOVE,
                 "expected_effect": _effect(
-                    drift,
-                    part * (shared if shared < 1 else 0.97),
-                    min(1.0, 0.06 + relative + (0.3 if shared < 1 else 0.0)),
+                    diagnosis,
+                    motion,
+                    # Without a list of masses the whole shift is what is advised.
+                    Change(
+                        shift_x=float((done if robot.masses else shift)[0]),
+                        shift_y=float((done if robot.masses else shift)[1]),
+                    ),
                     "Takes the cause away.",
                     "mechanics",
-                    0.6,
                 ),
             }
         )
-    out += _factors(robot, likely, relative_radius, lever, drift)
+    out += _factors(robot, diagnosis, motion, likely)
     if (undecided or not likely or missing) and missing:
         out.append(
             {
@@ -291,14 +295,11 @@ def find_remedies(
 
 
 def _factors(
-    robot: Robot,
-    likely: Sequence[dict[str, Any]],
-    relative_radius: Sequence[Estimate] | None,
-    lever: Estimate,
-    drift: Estimate,
+    robot: Robot, diagnosis: Diagnosis, motion: Motion, likely: Sequence[dict[str, Any]]
 ) -> list[dict[str, Any]]:
     """Wheel factors for the kinematics where a radius differs beyond its own uncertainty."""
-    if relative_radius is None or not any(c["cause"] == "radius_mismatch" for c in likely):
+    relative_radius = diagnosis.relative_radius or motion.relative_radius
+    if not any(c["cause"] == "radius_mismatch" for c in likely):
         return []
     values = [e.value for e in relative_radius]
     if any(v is None for v in values):
@@ -312,12 +313,16 @@ def _factors(
         {
             "kind": "wheel_factors",
             "factors": factors,
-            "yaw_lever_m": lever.as_json(),
+            "yaw_lever_m": motion.yaw_lever.as_json(),
             "text": f"Multiply each wheel's target by its factor: {shown}. A worn or undersized wheel "
             "is better replaced.",
             "caution": DRIVE,
             "expected_effect": _effect(
-                drift, 0.8, 0.2, "Hides the unequal radius; a new wheel cures it.", "software", 0.3
+                diagnosis,
+                motion,
+                Change(factors=tuple(factors[name] for name in robot.wheel_names)),
+                "Hides the unequal radius; a new wheel cures it.",
+                "software",
             ),
         }
     ]

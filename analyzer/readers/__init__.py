@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from analyzer.quantities import Finding, RecordingError
 from analyzer.readers.columns import Columns, take_columns
 from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES, read_table, read_text
@@ -122,7 +124,65 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
             "columns in the robot file under [channels]"
             + "".join(f"\n  {q}" for q in questions[:40])
         )
-    return Recording(paths=tuple(map(str, files)), sources=tuple(sources), findings=tuple(findings))
+    return Recording(
+        paths=tuple(map(str, files)),
+        sources=tuple(_join_takes(sources, findings)),
+        findings=tuple(findings),
+    )
+
+
+PAUSE = 3.0
+"""Time put between takes whose clocks start anew [s]: longer than any gap counts as driving."""
+
+
+def _join_takes(sources: list[Source], findings: list[Finding]) -> list[Source]:
+    """Join files that hold the same channels one after the other (a log split, or several takes)."""
+    groups: dict[tuple[str, ...], list[Source]] = {}
+    for source in sources:
+        groups.setdefault(tuple(sorted(source.channels)), []).append(source)
+    out: list[Source] = []
+    for group in groups.values():
+        known = [s for s in group if np.isfinite(s.t).sum() >= 2]
+        if len(group) == 1 or len(known) < len(group):
+            out += group
+        elif all(s.absolute for s in group):
+            ordered = sorted(group, key=lambda s: s.epoch + float(np.nanmin(s.t)))
+            ends = [s.epoch + float(np.nanmax(s.t)) for s in ordered]
+            starts = [s.epoch + float(np.nanmin(s.t)) for s in ordered]
+            if any(b < a - 0.5 for a, b in zip(ends[:-1], starts[1:], strict=True)):
+                out += group
+                continue
+            zero = ordered[0].epoch
+            out.append(_joined(ordered, [s.epoch - zero for s in ordered], findings))
+        elif len(groups) == 1 and not any(s.absolute for s in group):
+            shifts, at = [], 0.0
+            for source in group:
+                shifts.append(at - float(np.nanmin(source.t)))
+                at += float(np.ptp(source.t[np.isfinite(source.t)])) + PAUSE
+            out.append(_joined(group, shifts, findings))
+        else:
+            out += group
+    return out
+
+
+def _joined(parts: list[Source], shifts: list[float], findings: list[Finding]) -> Source:
+    names = ", ".join(s.name for s in parts)
+    findings.append(
+        Finding(
+            severity="note",
+            channel="t",
+            text=f"{names} hold the same channels: joined one after the other"
+            + ("" if parts[0].absolute else ", in the order given"),
+        )
+    )
+    return Source(
+        name=parts[0].name,
+        t=np.concatenate([s.t + shift for s, shift in zip(parts, shifts, strict=True)]),
+        epoch=parts[0].epoch,
+        absolute=parts[0].absolute,
+        channels={c: np.concatenate([s.channels[c] for s in parts]) for c in parts[0].channels},
+        columns=parts[0].columns,
+    )
 
 
 def _open(file: Path, findings: list[Finding]) -> list[Columns]:

@@ -1,0 +1,325 @@
+"""Gross faults found before the fit: wrong corner, reversed wheel, sliding, slope, gyro."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.balances import pass_groups
+from analyzer.dynamics import GRAVITY, Torques
+from analyzer.kinematics import odometry_matrix
+from analyzer.motion import Motion
+from analyzer.quantities import Estimate
+from analyzer.run import Pass, Run
+
+LAUNCH_SOUND = 1.14
+"""Rolled over true speed in the first 0.4 s of sideways starts: bench bases with grip lie within
+1.02-1.10, those that slide above 1.2 [-]."""
+SIDE_SHARE = 0.20
+"""Sideways force over weight at the slower speed: bench bases 0.12-0.17, with a wheel of the wrong
+hand or with all rollers stiff above 0.21 [-]."""
+SLOPE_SHARE = 0.012
+"""Force over weight that does not change sign with direction: 0.7 degrees of slope [-]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate:
+    """A gross fault found before the fit, whose equations it would void."""
+
+    cause: str
+    wheel: str | None
+    probability: float
+    magnitude: Estimate
+    evidence: str
+    void: bool
+
+
+def _launch_ratio(run: Run, passes: Sequence[Pass], rolled: np.ndarray) -> list[float]:
+    """Rolled over true speed shortly after sideways starts, by accelerometer and by reference."""
+    still = np.zeros(run.t.size, dtype=bool)
+    for p in passes:
+        if p.kind == "rest":
+            still[p.start : p.stop] = True
+    sides = [p for p in passes if p.kind in {"left", "right"}]
+    hard = [p for p in sides if p.hard_start]
+    by_force, by_pose = [], []
+    for p in hard or sides:
+        b = min(p.start + round(0.4 / run.dt), p.stop - 1)
+        if b - p.start < 3:
+            continue
+        if run.specific_force is not None and still.any():
+            f = run.specific_force[:, 1] - np.median(run.specific_force[still, 1])
+            gained = abs(float(f[p.start : b].sum()) * run.dt)
+            by_force.append(abs(float(rolled[b, 1])) / max(gained, 1e-2))
+        if run.reference is not None:
+            c = min(p.start + round(0.6 / run.dt), p.stop - 1)
+            step = run.reference[c, :2] - run.reference[p.start, :2]
+            path = float(np.hypot(*rolled[p.start : c, :2].sum(axis=0))) * run.dt
+            if np.isfinite(step).all() and path > 0.05:
+                by_pose.append(path / max(float(np.hypot(*step)), 0.01))
+    return [float(np.median(v)) for v in (by_force, by_pose) if len(v) >= 2]
+
+
+def _even_force(run: Run, motion: Motion, torques: Torques, passes: Sequence[Pass]) -> np.ndarray:
+    """Force over weight that keeps its sign when the direction changes: ahead and left."""
+    robot = run.robot
+    tangent = np.tan(robot.roller_angle)
+    at = {round(float(run.t[p.start]), 6): p for p in passes}
+    out = []
+    for pair in (("left", "right"), ("ahead", "astern")):
+        means = []
+        for kind in pair:
+            rows = []
+            for m in motion.passes:
+                if m.kind == kind and not m.hard_start and m.distance > 0.5:
+                    p = at[round(m.t_start, 6)]
+                    force = torques.torque[p.start : p.stop].mean(axis=0) / robot.radius
+                    rows.append([float(force.sum()), float(force @ tangent)])
+            if rows:
+                means.append(np.mean(rows, axis=0))
+        if len(means) == 2:
+            out.append((means[0] + means[1]) / 2 / (robot.mass_kg * GRAVITY))
+    if not out:
+        return np.zeros(2)
+    if len(out) == 1:
+        result: np.ndarray = out[0]
+        return result
+    # Ahead the rollers stand still and carry side force: only the sideways passes tell that one.
+    return np.array([(out[0][0] + out[1][0]) / 2, out[0][1]])
+
+
+def find_gates(
+    run: Run, passes: Sequence[Pass], motion: Motion, torques: Torques | None
+) -> list[Gate]:
+    """Look for gross faults: wrong corner, reversed wheel, sliding, slope, gyro.
+
+    Parameters
+    ----------
+    run : Run
+        The aligned run.
+    passes : sequence of Pass
+        Its passes.
+    motion : Motion
+        Its measured motion.
+    torques : Torques or None
+        Motor torques where known.
+
+    Returns
+    -------
+    list of Gate
+        Each with its probability; `void` where the fit must not be believed.
+    """
+    robot = run.robot
+    names = robot.wheel_names
+    tangent = np.tan(robot.roller_angle)
+    rolled = run.wheel_speed @ odometry_matrix(robot.matrix).T
+    out: list[Gate] = []
+    odd = [n for n, s in zip(names, motion.rotation_sense, strict=True) if s == "reversed"]
+    if len(odd) > len(names) / 2:
+        odd = [n for n in names if n not in odd]
+    odd = odd or _flipped(run, motion)
+    unknown = Estimate.undetermined("", "a fault of mounting has no size")
+    for name in odd:
+        out.append(
+            Gate(
+                cause="rotation_reversed",
+                wheel=name,
+                probability=0.95,
+                magnitude=unknown,
+                evidence=f"{name} turns against the base: taken the other way round, the wheels agree "
+                "with how the base moves",
+                void=True,
+            )
+        )
+    sides = [m for m in motion.passes if m.kind in {"left", "right"}]
+    if sides and run.reference is not None:
+        against = np.mean(
+            [np.sign(m.path[1]) * np.sign(m.rolled[1]) for m in sides if abs(m.rolled[1]) > 0.1]
+            or [1.0]
+        )
+    else:
+        against = 1.0
+        if run.specific_force is not None and sides:
+            moving = np.zeros(run.t.size, dtype=bool)
+            for p in passes:
+                if p.kind in {"left", "right"}:
+                    moving[p.start : p.stop] = True
+            push = run.specific_force[moving, 1]
+            gain = np.gradient(rolled[:, 1], run.dt)[moving]
+            if gain.std() > 0.05 and push.std() > 0:
+                against = float(np.corrcoef(push - push.mean(), gain)[0, 1])
+    if against < -0.3 and not odd:
+        out.append(
+            Gate(
+                cause="roller_lean_reversed",
+                wheel=None,
+                probability=0.95,
+                magnitude=unknown,
+                evidence="the base goes right when its wheels say left, and the other way round",
+                void=True,
+            )
+        )
+    share = 0.0
+    if torques is not None and sides and against >= -0.3 and not odd:
+        groups = [g for g in pass_groups(run, passes, motion, torques) if g.kind == "side"]
+        weight = robot.mass_kg * GRAVITY
+        if groups:
+            slow = groups[0]
+            force = slow.torque / robot.radius
+            share = float(np.abs(force).sum()) / weight
+            row = robot.x * tangent - robot.y
+            lever = float(np.mean(np.abs(row)))
+            usual = 0.10 * weight
+            if share > SIDE_SHARE:
+
+                def misfit(flip: int | None) -> float:
+                    t = tangent.copy()
+                    if flip is not None:
+                        t[flip] = -t[flip]
+                    w = robot.x * t - robot.y
+                    miss = 0.0
+                    for g in groups:
+                        f = g.torque / robot.radius
+                        left, moment = float(f @ t), float(f @ w) / lever
+                        miss += ((left - usual) / (0.06 * weight)) ** 2
+                        miss += (moment / (0.04 * weight)) ** 2
+                    return miss / len(groups)
+
+                scores = np.array([misfit(k) for k in range(len(names))])
+                best = int(np.argmin(scores))
+                if misfit(None) > scores[best] + 8 and scores[best] < 30:
+                    shares = np.exp(-0.5 * (scores - scores[best]))
+                    probability = float(0.95 * shares[best] / shares.sum())
+                    out.append(
+                        Gate(
+                            cause="roller_lean_reversed",
+                            wheel=names[best],
+                            probability=probability,
+                            magnitude=unknown,
+                            evidence=f"sideways the motors push {100 * share:.0f} % of the weight "
+                            "against one another (12-17 % is usual); with the lean of "
+                            f"{names[best]} turned the forces balance",
+                            void=True,
+                        )
+                    )
+                elif share > 1.25 * SIDE_SHARE:
+                    out.append(
+                        Gate(
+                            cause="roller_drag",
+                            wheel=None,
+                            probability=0.85,
+                            magnitude=Estimate.of(share * weight, 0.05 * share * weight, "N"),
+                            evidence=f"sideways the motors push {100 * share:.0f} % of the weight "
+                            "(12-17 % is usual), alike on all wheels",
+                            void=False,
+                        )
+                    )
+    ratios = _launch_ratio(run, passes, rolled)
+    lean = any(g.cause in {"roller_lean_reversed", "rotation_reversed"} for g in out)
+    if ratios and not lean and (torques is None or share < SIDE_SHARE):
+        # Accelerometer and reference must agree that the wheels run ahead of the base.
+        ratio = float(np.mean(ratios)) if min(ratios) > 1.09 else float(min(ratios))
+        sliding = 1 / (1 + math.exp(-(ratio - LAUNCH_SOUND) / 0.015)) if ratio < 3 else 1.0
+        if sliding > 0.02:
+            out.append(
+                Gate(
+                    cause="low_grip",
+                    wheel=None,
+                    probability=0.96 * sliding,
+                    magnitude=Estimate.of(ratio, 0.05 * ratio, ""),
+                    evidence=f"in sideways starts the wheels run {ratio:.2f} times as fast as the "
+                    "base (1.02-1.10 with grip)",
+                    void=sliding > 0.5,
+                )
+            )
+    if torques is not None and sides and not lean:
+        even = _even_force(run, motion, torques, passes)
+        size = float(np.hypot(*even))
+        if size > SLOPE_SHARE:
+            towards = math.degrees(math.atan2(even[1], even[0]))
+            out.append(
+                Gate(
+                    cause="floor_slope",
+                    wheel=None,
+                    probability=min(0.95, size / SLOPE_SHARE - 0.4),
+                    magnitude=Estimate.of(math.degrees(math.asin(min(1.0, size))), 0.3, "°"),
+                    evidence=f"{100 * size:.1f} % of the weight pulls the same way whatever the "
+                    f"direction of travel (uphill at {towards:+.0f}° from ahead)",
+                    void=False,
+                )
+            )
+    out += _gyro_gates(run, motion, turns_roll=not lean)
+    return out
+
+
+def _flipped(run: Run, motion: Motion) -> list[str]:
+    """Wheel whose turning, taken the other way round, makes the wheels agree with the reference.
+
+    A motor and encoder reversed together count as asked while the wheel turns astern.
+    """
+    size = np.array([1.0, 1.0, run.robot.size])
+    rows = [m for m in motion.passes if np.isfinite(m.path).all()]
+    if run.reference is None or len(rows) < 4:
+        return []
+    inverse = odometry_matrix(run.robot.matrix)
+    path = np.array([m.path for m in rows]) * size
+    turns = np.array([m.turns for m in rows])
+
+    def misfit(flip: int | None) -> float:
+        taken = turns.copy()
+        if flip is not None:
+            taken[:, flip] *= -1
+        return float(np.sum((taken @ inverse.T * size - path) ** 2))
+
+    plain = misfit(None)
+    flipped = [misfit(k) for k in range(turns.shape[1])]
+    best = int(np.argmin(flipped))
+    if plain > 0.15 * float(np.sum(path**2)) and flipped[best] < 0.4 * plain:
+        return [run.robot.wheel_names[best]]
+    return []
+
+
+def _gyro_gates(run: Run, motion: Motion, *, turns_roll: bool) -> list[Gate]:
+    if run.gyro_z is None:
+        return []
+    turns = [m for m in motion.passes if m.kind.startswith("turn_") and abs(m.rolled[2]) > 1.0]
+    why, size = "", Estimate.undetermined("", "see the findings")
+    scale = run.imu.get("gyro_scale")
+    bias = run.imu.get("gyro_bias_rad_s")
+    moving = np.max(np.abs(run.wheel_speed), axis=1) > 0.5
+    stuck = sum(
+        (f.t_end or 0.0) - (f.t_start or 0.0)
+        for f in run.findings
+        if f.channel == "omega_z" and "stuck" in f.text
+    )
+    share = stuck / max(run.dt, run.dt * float(np.sum(moving)))
+    if share > 0.1:
+        why = f"the gyro does not change in {100 * min(share, 1.0):.0f} % of the driving time"
+    elif scale is not None and scale.value is not None and scale.std_error is not None:
+        if abs(scale.value - 1) > 0.015 + 3 * scale.std_error:
+            why = f"the gyro reads {100 * (scale.value - 1):+.1f} % against the reference heading"
+            size = scale
+    elif turns and turns_roll and run.yaw_source == "gyro":
+        ratio = float(np.median([m.path[2] / m.rolled[2] for m in turns]))
+        if not 0.85 < ratio < 1.12:
+            why = f"in turns the gyro shows {ratio:.2f} of what the wheels roll (0.95-1.0 is usual)"
+            size = Estimate.of(ratio, 0.03, "")
+    if not why and any(f.channel == "omega_z" and "wanders" in f.text for f in run.findings):
+        why = next(f.text for f in run.findings if "wanders" in f.text)
+        if bias is not None:
+            size = bias
+    if not why:
+        return []
+    return [
+        Gate(
+            cause="gyro_fault",
+            wheel=None,
+            probability=0.93,
+            magnitude=size,
+            evidence=why,
+            void=False,
+        )
+    ]

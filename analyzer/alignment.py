@@ -63,6 +63,9 @@ class AlignmentConfig:
     """Least step of a pose, beyond what the wheels rolled, that counts as a jump [m]."""
     yaw_leap: float = 0.15
     """Least step of a heading, beyond what the wheels rolled, that counts as a jump [rad]."""
+    join_margin: float = 0.4
+    """Part of the pause between joined takes that stays usable at both ends [s]: the kernels of
+    smoothing reach so far."""
     late_share: float = 0.3
     """Share of rows that follow at under a fifth of the mean step, from which stamps are those of
     arrival in bursts [-]."""
@@ -461,6 +464,10 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     for lo, hi in _gaps(lead_t, config):
         if hi - lo < config.reference_gap and np.any((lead.t > lo) & (lead.t < hi) & lead.keep):
             continue  # stale rows left out: the counters say how far the wheels came
+        if any(lo < at <= hi for at in lead.source.joins):
+            # Wheels are taken to stand between two takes, so a pass cut by their end is whole.
+            block(lo + config.join_margin, hi - config.join_margin)
+            continue
         block(lo, hi)
         findings.append(
             Finding(
@@ -922,7 +929,7 @@ def _unbroken(
                 t_end=float(ts[at + 1]),
             )
         )
-    for at in gone:
+    for at in gone[ts[gone + 1] - ts[gone] < 1.0]:
         block(float(ts[at]) + zero, float(ts[at + 1]) + zero)
     if back:
         findings.append(
@@ -1629,6 +1636,14 @@ def _reference(
     right = ts[np.clip(after, 0, ts.size - 1)]
     unknown = (right - left > config.reference_gap) | (t < ts[0] - 0.1) | (t > ts[-1] + 0.1)
     pose[unknown] = np.nan
+    # Between joined takes the wheels are taken to stand, and so is the reference.
+    for join in np.array(part.source.joins) + offsets[id(part)]:
+        for at in (ts[ts < join - 1e-9][-1:], ts[ts >= join - 1e-9][:1]):
+            near = np.abs(t - at) <= config.join_margin if at.size else np.zeros(t.size, dtype=bool)
+            near &= unknown
+            for k in range(len(columns)):
+                pose[near, k] = np.interp(at, ts, values[:, k]) if at.size else math.nan
+            unknown &= ~near
     holes = [s for s in _spans(unknown) if (s[1] - s[0]) * dt > config.reference_gap]
     for a, b in holes[:20]:
         findings.append(

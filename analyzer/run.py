@@ -58,6 +58,8 @@ class Source:
         stay counts; angles may still be wrapped (alignment unwraps).
     columns : tuple of ColumnUse
         How every column of the file was taken.
+    joins : tuple of float
+        Stamps at which another take begins, where files were joined. [s]
     """
 
     name: str
@@ -66,6 +68,7 @@ class Source:
     absolute: bool
     channels: dict[str, np.ndarray]
     columns: tuple[ColumnUse, ...]
+    joins: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

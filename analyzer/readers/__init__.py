@@ -182,6 +182,9 @@ def _joined(parts: list[Source], shifts: list[float], findings: list[Finding]) -
         absolute=parts[0].absolute,
         channels={c: np.concatenate([s.channels[c] for s in parts]) for c in parts[0].channels},
         columns=parts[0].columns,
+        joins=tuple(
+            float(np.nanmin(s.t)) + shift for s, shift in zip(parts[1:], shifts[1:], strict=True)
+        ),
     )
 
 

@@ -444,6 +444,8 @@ def recognise(name: str, robot: Robot | None) -> Taken:
     bag = "/" in name or "." in name
     if "seq" in core or "frame" in core or "covariance" in joined or "std" in core:
         return Taken(channel="", why="not a measurement")
+    if bag and core[-1] == "received":
+        return Taken(channel="t", unit=unit or "stamp", why="time at which messages were received")
     if "stamp" in core and bag:
         if words[-1] in {"secs", "nsecs", "nsec", "nanosec", "nanosecs"}:
             return Taken(channel="", why="part of a stamp")
@@ -502,7 +504,10 @@ def _of_wheel(wheel: str, rest: list[str], unit: str, scale: float, words: list[
 
     if said & COMMAND:
         return taken("target", unit)
-    if said & {"pwm", "duty", "power", "pow", "effort"}:
+    if "effort" in said:
+        why = "an effort is a torque, a current or a duty; map it in the robot file with its unit"
+        return Taken(channel="", why=why, asks=True)
+    if said & {"pwm", "duty", "power", "pow"}:
         return taken("power", unit)
     if said & {"cur", "current", "amp", "amps", "amperes", "i"} or base in {"A", "mA"}:
         return taken("current", unit or ("A" if scale == 1 else ""))
@@ -589,6 +594,15 @@ def _of_body(name: str, core: list[str], unit: str, bag: bool, scale: float) -> 
             why="a satellite position; if it is good to a few mm, map it to ref_x, ref_y, ref_yaw",
             asks=True,
         )
+    if {"transform", "translation"} <= said and last in {"x", "y"}:
+        if tf_reference(name):
+            return taken(f"ref_{last}", "name of a transform to the world", "m")
+        return Taken(
+            channel="",
+            why="a transform between frames; if it places the base in the world, map it to "
+            f"ref_{last} in the robot file",
+            asks=True,
+        )
     if said & REFERENCE:
         place = last in {"x", "y"}
         if place and "orientation" not in said:
@@ -616,6 +630,26 @@ BARE = {
     "posx", "posy", "ang", "yawrate", "volts", "voltage", "vb", "vbx", "vby", "wb",
 }  # fmt: skip
 AXIS_FILLERS = {"robot", "speed", "along", "axis", "velocity", "base", "body"}
+
+
+def tf_reference(name: str) -> bool:
+    """Tell whether a transform places the base in a frame that does not come from its wheels.
+
+    Parameters
+    ----------
+    name : str
+        Column name with the frames in brackets, ``[parent>child]``.
+
+    Returns
+    -------
+    bool
+        True for world, map and the like, seen directly from the base.
+    """
+    found = re.search(r"\[([^>\]]*)>([^\]]*)\]", name)
+    if not found:
+        return False
+    parent, child = (set(tokens_of(p)) for p in found.groups())
+    return bool(parent & {"world", "map", "mocap", "earth", "room"}) and not child & {"odom", "map"}
 
 
 def _twist_axis(core: list[str]) -> str:

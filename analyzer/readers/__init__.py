@@ -17,6 +17,12 @@ if TYPE_CHECKING:
     from analyzer.robot import Robot
 
 BAG_SUFFIXES = {".bag", ".mcap", ".db3"}
+
+
+def _is_bag(file: Path) -> bool:
+    return Path(file.name.lower().removesuffix(".zstd")).suffix in BAG_SUFFIXES
+
+
 SKIPPED_STEMS = ("truth", "notes", "readme", "license", "robot", "metadata")
 
 
@@ -52,7 +58,7 @@ def files_of(paths: Sequence[str | Path]) -> list[Path]:
             for f in sorted(path.iterdir()):
                 if f.name.startswith(".") or f.stem.lower().startswith(SKIPPED_STEMS):
                     continue
-                if (f.is_file() and f.suffix.lower() in known) or (
+                if (f.is_file() and (f.suffix.lower() in known or _is_bag(f))) or (
                     f.is_dir() and (f / "metadata.yaml").is_file()
                 ):
                     inside.append(f)
@@ -98,7 +104,7 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
     seen: set[str] = set()
     for file in files:
         try:
-            for columns in _open(file, findings):
+            for columns in _open(file, robot, findings):
                 for name in columns.names:
                     seen.update(columns.also(name))
                 source = take_columns(columns, robot, findings, questions)
@@ -188,12 +194,12 @@ def _joined(parts: list[Source], shifts: list[float], findings: list[Finding]) -
     )
 
 
-def _open(file: Path, findings: list[Finding]) -> list[Columns]:
+def _open(file: Path, robot: Robot | None, findings: list[Finding]) -> list[Columns]:
     suffix = file.suffix.lower()
-    if file.is_dir() or suffix in BAG_SUFFIXES:
+    if file.is_dir() or _is_bag(file):
         from analyzer.readers.bags import read_bag
 
-        return read_bag(file, findings)
+        return read_bag(file, findings, None if robot is None else robot.log.stamp)
     if suffix in TABLE_SUFFIXES:
         return [read_table(file)]
     return read_text(file, findings)

@@ -20,6 +20,7 @@ from analyzer.channels import (
     parse_unit,
     recognise,
     scale_of_name,
+    tf_reference,
     tokens_of,
     unit_dimension,
     unit_factor,
@@ -540,6 +541,8 @@ def _quaternions(work: _Taking) -> None:
     for stem, parts in groups.items():
         words = set(tokens_of(stem))
         if set(parts) != {"x", "y", "z", "w"}:
+            continue
+        if "transform" in words and not tf_reference(stem):
             continue
         if words & (REFERENCE | {"transform"}):
             channel = "ref_yaw"

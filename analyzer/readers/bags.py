@@ -133,7 +133,7 @@ def read_bag(path: Path, findings: list[Finding], stamp: str | None = None) -> l
     RecordingError
         Where the bag cannot be opened or holds no message of a known kind.
     """
-    decoders: dict[tuple[str, str, bool], TopicDecoder] = {}
+    decoders: dict[tuple[str, str, bool], tuple[TopicDecoder, _Covariances]] = {}
     unused: dict[str, str] = {}
     losses = Losses()
     files, packed = _files(path, losses)
@@ -147,19 +147,22 @@ def read_bag(path: Path, findings: list[Finding], stamp: str | None = None) -> l
                 key = (topic.name, topic.kind, topic.ros1)
                 if key not in decoders:
                     decoders[key] = _decoder(topic)
-                decoders[key].feed(block.buffer, block.starts, block.sizes, block.times)
+                decoders[key][0].feed(block.buffer, block.starts, block.sizes, block.times)
         except (OSError, ValueError) as error:
             if isinstance(error, RecordingError):
                 raise
             losses.add(f"{file.name}: {str(error)[:80]}")
     out = []
-    for (name, kind, _), decoder in decoders.items():
+    for (name, kind, _), (decoder, covariances) in decoders.items():
         if decoder.bad:
             losses.add(
                 f"{decoder.bad} messages of {name} are no {kind} ({decoder.reason})", decoder.bad
             )
         values, received = decoder.columns()
         if received.size:
+            findings += covariances.findings(name)
+            gone = tuple(p for p, n in covariances.unknown.items() if n == covariances.total)
+            values = {k: v for k, v in values.items() if not k.startswith(gone)} if gone else values
             out += _topic_columns(path.name, name, kind, values, received, stamp, findings)
     findings += losses.finding(path.name)
     for topic_name, kind in unused.items():
@@ -226,7 +229,7 @@ def _read(file: Path, suffix: str, losses: Losses, packed: bool) -> Iterator[Blo
         yield unpacked(block, losses, file) if packed else block
 
 
-def _decoder(topic: Topic) -> TopicDecoder:
+def _decoder(topic: Topic) -> tuple[TopicDecoder, _Covariances]:
     from rosbags.typesys import Stores, get_typestore
 
     store = get_typestore(Stores.ROS1_NOETIC if topic.ros1 else Stores.ROS2_HUMBLE)
@@ -257,7 +260,11 @@ def _decoder(topic: Topic) -> TopicDecoder:
         )
         return {k: v[0] for k, v in one.columns()[0].items()}
 
-    return TopicDecoder(topic.kind, definitions, picked, ros1=topic.ros1, slow=slow)
+    covariances = _Covariances()
+    decoder = TopicDecoder(
+        topic.kind, definitions, picked, ros1=topic.ros1, slow=slow, screen=covariances
+    )
+    return decoder, covariances
 
 
 def _definitions(topic: Topic) -> dict[str, Any]:
@@ -301,8 +308,7 @@ def _topic_columns(
             header = header if keep is None else header[keep]
             if _use_header(shown, header, times, stamp, findings):
                 clock, times = f"{label}header.stamp", header
-        _mask_unknown(shown, fields, findings)
-        named = {f"{label}{n}": a for n, a in fields.items() if "covariance[" not in n}
+        named = {f"{label}{n}": a for n, a in fields.items()}
         named[clock] = times
         columns = Columns(
             name=f"{bag}:{shown}",
@@ -356,32 +362,46 @@ def _use_header(
     return False
 
 
-def _mask_unknown(topic: str, fields: dict[str, np.ndarray], findings: list[Finding]) -> None:
-    """Take out what the sender itself says it does not know, by its covariances."""
-    for matrix, prefix in COVARIANCES.items():
-        parts = [a for n, a in fields.items() if n.startswith(f"{matrix}[")]
-        if not parts:
-            continue
-        diagonal = np.stack(parts, axis=1)
-        # sensor_msgs/Imu: element 0 is -1 where there is no such measurement.
-        unknown = (diagonal[:, 0] == -1) | np.isnan(diagonal).any(axis=1)
-        unknown |= (diagonal >= UNKNOWN_VARIANCE).any(axis=1)
-        spoken = [n for n in fields if n.startswith(prefix) and "covariance" not in n]
-        if not unknown.any() or not spoken:
-            continue
-        for name in spoken:
-            fields[name] = np.where(unknown, np.nan, fields[name])
-        if unknown.all():
-            for name in spoken:
-                del fields[name]
-        findings.append(
+class _Covariances:
+    """Takes out, block by block, what the sender itself says it does not know."""
+
+    def __init__(self) -> None:
+        self.total = 0
+        self.unknown: dict[str, int] = {}
+
+    def __call__(self, arrays: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+        diagonals: dict[str, list[np.ndarray]] = {}
+        for name, array in arrays.items():
+            matrix = name.partition("[")[0]
+            if matrix in COVARIANCES:
+                diagonals.setdefault(matrix, []).append(array)
+        kept = {n: a for n, a in arrays.items() if n.partition("[")[0] not in COVARIANCES}
+        self.total += next(iter(arrays.values())).size if arrays else 0
+        for matrix, parts in diagonals.items():
+            # sensor_msgs/Imu: element 0 is -1 where there is no such measurement.
+            unknown = parts[0] == -1
+            for part in parts:
+                unknown |= ~(part < UNKNOWN_VARIANCE)
+            count = int(np.count_nonzero(unknown))
+            if not count:
+                continue
+            prefix = COVARIANCES[matrix]
+            self.unknown[prefix] = self.unknown.get(prefix, 0) + count
+            for name in kept:
+                if name.startswith(prefix):
+                    kept[name] = np.where(unknown, np.nan, kept[name])
+        return kept
+
+    def findings(self, topic: str) -> list[Finding]:
+        return [
             Finding(
-                severity="note" if unknown.all() else "warning",
+                severity="note" if count == self.total else "warning",
                 channel="",
-                text=f"{topic}: {int(unknown.sum())} of {unknown.size} messages say by their covariance "
-                f"that {prefix.rstrip('.')} is not known; left out",
+                text=f"{topic}: {count} of {self.total} messages say by their covariance that "
+                f"{prefix.rstrip('.')} is not known; left out",
             )
-        )
+            for prefix, count in self.unknown.items()
+        ]
 
 
 def _joint_units(columns: Columns, times: np.ndarray) -> None:

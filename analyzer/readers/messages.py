@@ -192,6 +192,11 @@ def window(buffer: np.ndarray, code: str) -> np.ndarray:
     return np.ndarray((count,), dtype=kind, buffer=buffer, strides=(1,))
 
 
+def _even(buffer: np.ndarray, code: str, first: int, stride: int, count: int) -> np.ndarray:
+    kind = np.dtype("<" + code)
+    return np.ndarray((count,), dtype=kind, buffer=buffer, offset=first, strides=(stride,))
+
+
 def gather(buffer: np.ndarray, code: str, places: np.ndarray) -> np.ndarray:
     """Take numbers from a buffer.
 
@@ -209,22 +214,23 @@ def gather(buffer: np.ndarray, code: str, places: np.ndarray) -> np.ndarray:
     ndarray, shape (n,)
         The numbers.
     """
-    if places.size > 2:
-        stride = int(places[1] - places[0])
-        if stride > 0 and int(places[-1] - places[0]) == stride * (places.size - 1):
-            whole = places[0] + stride * np.arange(places.size)
-            if np.array_equal(whole, places):
-                return np.ndarray(
-                    (places.size,),
-                    dtype=np.dtype("<" + code),
-                    buffer=buffer,
-                    offset=int(places[0]),
-                    strides=(stride,),
-                ).copy()
+    stride = _stride(places)
+    if stride:
+        return _even(buffer, code, int(places[0]), stride, places.size).copy()
     return window(buffer, code)[places]
 
 
 Pick = Callable[[Layout], dict[str, str]]
+Screen = Callable[[dict[str, np.ndarray]], dict[str, np.ndarray]]
+
+
+def _stride(places: np.ndarray) -> int:
+    """Distance of places that lie evenly; 0 where they do not."""
+    if places.size < 3:
+        return 0
+    step = np.diff(places)
+    first = int(step[0])
+    return first if first > 0 and bool((step == first).all()) else 0
 
 
 class TopicDecoder:
@@ -242,6 +248,8 @@ class TopicDecoder:
         ROS 1 serialisation.
     slow : callable
         Decodes one message that is not little-endian, field to number.
+    screen : callable
+        Gets the columns of a block, while they are at hand, and gives back those to keep.
     """
 
     def __init__(
@@ -252,7 +260,9 @@ class TopicDecoder:
         *,
         ros1: bool,
         slow: Callable[[bytes], dict[str, float]] | None = None,
+        screen: Screen | None = None,
     ) -> None:
+        self.screen = screen
         self.kind, self.definitions, self.pick, self.ros1 = kind, definitions, pick, ros1
         self.slow = slow
         self.layouts: list[tuple[Layout, dict[str, str]]] = []
@@ -315,8 +325,10 @@ class TopicDecoder:
         if not values:
             self.bad += 1
             return
-        arrays = {k: np.array([v]) for k, v in values.items()}
-        self.parts.append((np.array([number]), arrays))
+        self._keep(np.array([number]), {k: np.array([v]) for k, v in values.items()})
+
+    def _keep(self, number: np.ndarray, arrays: dict[str, np.ndarray]) -> None:
+        self.parts.append((number, arrays if self.screen is None else self.screen(arrays)))
 
     def _take(
         self,
@@ -329,28 +341,42 @@ class TopicDecoder:
         columns: dict[str, str],
     ) -> np.ndarray:
         """Decode those of `left` that have this layout; give the others back."""
-        same = sizes[left] == layout.size
-        if same.any() and layout.fixed.size:
-            view = window(buffer, "u4")
-            here = starts[left]
+        whole = left.size == starts.size
+        here = starts if whole else starts[left]
+        same = (sizes if whole else sizes[left]) == layout.size
+        stride = _stride(here) if same.all() else 0
+        if stride:
+            # Evenly spaced messages of one length: views, nothing is gathered to compare.
             for place, word in zip(layout.fixed, layout.words, strict=True):
-                if same.all():
-                    same &= gather(buffer, "u4", here + place) == word
-                else:
-                    at = np.flatnonzero(same)
-                    same[at[view[here[at] + place] != word]] = False
-                if not same.any():
+                alike = _even(buffer, "u4", int(here[0]) + int(place), stride, here.size) == word
+                if not alike.all():
+                    same &= alike
+        elif same.any():
+            view = window(buffer, "u4")
+            at = np.flatnonzero(same)
+            for place, word in zip(layout.fixed, layout.words, strict=True):
+                at = at[view[here[at] + place] == word]
+                if not at.size:
                     return left
-        chosen = left[same]
+            same[:] = False
+            same[at] = True
+        if same.all():
+            chosen, rest = left, left[:0]
+        else:
+            chosen, rest, stride = left[same], left[~same], 0
+            here = here[same]
         if not chosen.size:
             return left
-        here = starts[chosen]
         arrays = {}
         for name, label in columns.items():
             code, place = layout.numbers[label]
-            arrays[name] = gather(buffer, code, here + place)
-        self.parts.append((number[chosen], arrays))
-        return left[~same]
+            arrays[name] = (
+                _even(buffer, code, int(here[0]) + place, stride, here.size).copy()
+                if stride
+                else window(buffer, code)[here + place]
+            )
+        self._keep(number if whole and not rest.size else number[chosen], arrays)
+        return rest
 
     def columns(self) -> tuple[dict[str, np.ndarray], np.ndarray]:
         """Put the numbers together.
@@ -367,8 +393,8 @@ class TopicDecoder:
             return {}, np.empty(0, dtype=np.int64)
         order = np.concatenate([n for n, _ in self.parts])
         names = list(dict.fromkeys(k for _, arrays in self.parts for k in arrays))
-        rank = np.argsort(order, kind="stable")
-        in_order = bool(np.all(rank == np.arange(rank.size)))
+        in_order = bool(np.all(np.diff(order) > 0))
+        rank = order if in_order else np.argsort(order, kind="stable")
         values: dict[str, np.ndarray] = {}
         for name in names:
             whole = all(name in arrays for _, arrays in self.parts)
@@ -385,5 +411,7 @@ class TopicDecoder:
                 if stamp:
                     joined = np.nan_to_num(joined).astype(np.int64)
             values[name] = joined if in_order else joined[rank]
-        times = np.concatenate(self.times)[order if in_order else order[rank]]
+        times = np.concatenate(self.times)
+        if not (in_order and order.size == times.size):
+            times = times[order if in_order else order[rank]]
         return values, times

@@ -154,9 +154,10 @@ def messages(store, count=300, rate=100.0):
 
 def write_ros1(path, rows=None, compression=None):
     rows = messages(ROS1) if rows is None else rows
-    with Writer1(Path(path)) as writer:
-        if compression:
-            writer.set_compression(getattr(Writer1.CompressionFormat, compression.upper()))
+    writer = Writer1(Path(path))
+    if compression:
+        writer.set_compression(getattr(Writer1.CompressionFormat, compression.upper()))
+    with writer:
         known = {}
         for topic, kind, message, got in rows:
             if topic not in known:

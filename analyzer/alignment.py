@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage, signal
 
-from analyzer.kinematics import odometry_matrix
+from analyzer.kinematics import integrate_twist, odometry_matrix, tracking_rows
 from analyzer.quantities import Estimate, Finding, RecordingError
 from analyzer.run import Recording, Run, Source
 
@@ -649,6 +649,12 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         findings.append(Finding(severity="warning", channel="ref_x", text=ref_problem))
     if reference is not None:
         reference = _own_reference(reference, rolled, dt, still, where, findings)
+    source = "" if reference is None else "pose"
+    tracking = _tracking_paths(robot, where, offsets, t, zero, block, findings, config)
+    if tracking is not None and (reference is None or not np.isfinite(reference[:, 0]).any()):
+        found = _tracked_pose(robot, tracking, gyro, dt, findings)
+        if found is not None:
+            reference, source = found, "tracking wheels"
     yaw_imu = None
     if "yaw" in where:
         ts, values = _series(where["yaw"], "yaw")
@@ -752,6 +758,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         findings=tuple(findings),
         imu=imu,
         reversed_wheels=tuple(turned),
+        tracking_path=tracking,
+        reference_source=source,
     )
 
 
@@ -1189,6 +1197,91 @@ def _pose_leaps(
                 t_end=float(ts[i + 1]),
             )
         )
+
+
+def _tracking_paths(
+    robot: Robot,
+    where: dict[str, _Clocked],
+    offsets: dict[int, float],
+    t: np.ndarray,
+    zero: float,
+    block: Block,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> np.ndarray | None:
+    """Path of each free wheel on the grid; None where one is not logged."""
+    wheels = robot.tracking_wheels
+    if not wheels:
+        return None
+    missing = [w.name for w in wheels if not {f"count_{w.name}", f"angle_{w.name}"} & set(where)]
+    if missing:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=f"count_{missing[0]}",
+                text=f"tracking wheels {', '.join(missing)} are not in the recording; none is used",
+            )
+        )
+        return None
+    out = np.empty((t.size, len(wheels)))
+    for k, wheel in enumerate(wheels):
+        counting = f"count_{wheel.name}" in where
+        name = f"count_{wheel.name}" if counting else f"angle_{wheel.name}"
+        part = where[name]
+        ts, values = _series(part, name)
+        if ts.size < 20:
+            return None
+        per_turn = wheel.counts_per_turn if counting else 2 * math.pi
+        ts, values = _unbroken(
+            ts + offsets[id(part)], values, name, per_turn, counting, zero, block, findings, config
+        )
+        path = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn * wheel.radius_m)
+        out[:, k] = np.interp(t, ts, path - path[0])
+    return out
+
+
+def _tracked_pose(
+    robot: Robot,
+    tracking: np.ndarray,
+    gyro: np.ndarray | None,
+    dt: float,
+    findings: list[Finding],
+) -> np.ndarray | None:
+    """Pose from free wheels: three tell the twist, two the path with the gyro's yaw rate."""
+    wheels = robot.tracking_wheels
+    rows = tracking_rows(
+        np.array([w.x_m for w in wheels]),
+        np.array([w.y_m for w in wheels]),
+        np.radians([w.heading_deg for w in wheels]),
+    )
+    speed = np.diff(tracking, axis=0) / dt
+    scaled = rows * np.array([1.0, 1.0, 1.0 / robot.size])
+    if len(wheels) >= 3 and np.linalg.cond(scaled) < 50:
+        twist = speed @ np.linalg.pinv(rows).T
+        how = "they alone"
+    elif gyro is not None and np.linalg.cond(rows[:, :2]) < 20:
+        rate = (gyro[1:] + gyro[:-1]) / 2
+        plane = (speed - rate[:, None] * rows[None, :, 2]) @ np.linalg.pinv(rows[:, :2]).T
+        twist = np.column_stack([plane, rate])
+        how = "with the gyro's yaw rate"
+    else:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=f"count_{wheels[0].name}",
+                text="these tracking wheels do not tell how the base moves: it takes three in different "
+                "directions and places, or two in different directions and a gyro",
+            )
+        )
+        return None
+    findings.append(
+        Finding(
+            severity="note",
+            channel=f"count_{wheels[0].name}",
+            text=f"the reference comes from {len(wheels)} tracking wheels, {how}",
+        )
+    )
+    return integrate_twist(twist, dt)
 
 
 def _own_reference(

@@ -342,6 +342,12 @@ def scale_of_name(name: str) -> float:
     return SCALES.get(words[-1], 1.0) if len(words) > 1 else 1.0
 
 
+def _all_wheels(robot: Robot | None) -> tuple[str, ...]:
+    if robot is None:
+        return ("FL", "FR", "RL", "RR")
+    return robot.wheel_names + tuple(w.name for w in robot.tracking_wheels)
+
+
 def find_wheel(words: list[str], name: str, robot: Robot | None) -> tuple[str, list[str]]:
     """Find the wheel that a column name speaks of.
 
@@ -361,8 +367,7 @@ def find_wheel(words: list[str], name: str, robot: Robot | None) -> tuple[str, l
     rest : list of str
         The other words.
     """
-    names = ("FL", "FR", "RL", "RR") if robot is None else robot.wheel_names
-    for wheel in names:
+    for wheel in _all_wheels(robot):
         own = tokens_of(wheel) if len(wheel) > 2 else [wheel.lower()]
         joined = "".join(own)
         if joined in words:
@@ -436,7 +441,7 @@ def recognise(name: str, robot: Robot | None) -> Taken:
     if not words:
         return Taken(channel="", why="no name")
     head, _, own = name.strip().partition("_")
-    wheels = ("FL", "FR", "RL", "RR") if robot is None else robot.wheel_names
+    wheels = _all_wheels(robot)
     if head in GLOSSARY_UNITS and own in wheels:
         return Taken(channel=f"{head}_{own}", unit=GLOSSARY_UNITS[head], why="name of the glossary")
     unit, core, scale = _unit_suffix(words)

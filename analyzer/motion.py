@@ -145,12 +145,25 @@ class Motion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TapedPass:
-    """One row of a taped measurement table: number of the pass, path ahead, left, turn."""
+    """One row of a taped or hand-timed table.
+
+    Attributes
+    ----------
+    number : int
+        Number of the pass, from 1.
+    ahead, left : float
+        Path. [m]
+    turn : float
+        Turn, counter-clockwise; NaN where it was not measured. [rad]
+    seconds : float
+        Time by hand; NaN where none was taken. [s]
+    """
 
     number: int
     ahead: float
     left: float
     turn: float
+    seconds: float = math.nan
 
 
 def slip_ratio(rolled: float, true: float) -> float:
@@ -302,7 +315,9 @@ def measure_passes(
             path[2] = run.yaw[b] - run.yaw[a]
         if number in tape:
             row = tape[number]
-            path[:] = (row.ahead, row.left, row.turn)
+            path[:2] = (row.ahead, row.left)
+            if math.isfinite(row.turn):
+                path[2] = row.turn
             distance = math.hypot(row.ahead, row.left)
             measured = True
         elif run.reference is not None and np.isfinite(run.reference[a:b, :2]).any():

@@ -103,6 +103,17 @@ class CornerScales(_Table):
     loads_kg: dict[str, float]
 
 
+class TrackingWheelSpec(_Table):
+    """A free wheel that only measures: it tells the path along its direction, at its place."""
+
+    name: str = Field(min_length=1)
+    x_m: float
+    y_m: float
+    heading_deg: float = Field(ge=-360, le=360)
+    radius_m: float = Field(gt=0, le=2)
+    counts_per_turn: float = Field(gt=0)
+
+
 class LogSpec(_Table):
     """How the base logs: what the files themselves do not say."""
 
@@ -132,6 +143,7 @@ class RobotFile(_Table):
     scales: CornerScales | None = None
     channels: dict[str, ChannelSpec] = {}
     log: LogSpec = LogSpec()
+    tracking_wheel: tuple[TrackingWheelSpec, ...] = ()
 
     @field_validator("channels", mode="before")
     @classmethod
@@ -174,6 +186,7 @@ class Robot:
     scale_loads_kg: np.ndarray | None
     channels: dict[str, ChannelSpec]
     log: LogSpec = field(default_factory=LogSpec)
+    tracking_wheels: tuple[TrackingWheelSpec, ...] = ()
 
     @property
     def matrix(self) -> np.ndarray:
@@ -229,6 +242,7 @@ def _describe(error: dict[str, Any], data: dict[str, Any]) -> str:
                 "scales": CornerScales,
                 "channels": ChannelSpec,
                 "log": LogSpec,
+                "tracking_wheel": TrackingWheelSpec,
             }.get(part, model)
         known = list(getattr(model, "model_fields", {}))
         near = difflib.get_close_matches(parts[-1], known, n=1)
@@ -282,6 +296,11 @@ def parse_robot(text: str, path: str) -> Robot:
     for channel in file.channels.items():
         if not channel[1].channel:
             faults.append(f"channels.{channel[0]!r}: empty channel name")
+    free = [w.name for w in file.tracking_wheel]
+    for name in sorted({n for n in free if free.count(n) > 1 or n in names}):
+        faults.append(f"tracking_wheel {name!r}: the name stands twice; give each wheel its own")
+    if len(free) == 1:
+        faults.append("tracking_wheel: one wheel gives no path; two with a gyro, or three, do")
     places = np.array([[w.x_m, w.y_m] for w in wheels])
     for i in range(len(names)):
         for j in range(i):
@@ -333,6 +352,7 @@ def parse_robot(text: str, path: str) -> Robot:
         scale_loads_kg=scales,
         channels=file.channels,
         log=file.log,
+        tracking_wheels=file.tracking_wheel,
     )
     if not faults:
         missing = missing_freedoms(robot.matrix, robot.size)

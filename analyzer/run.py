@@ -131,6 +131,10 @@ class Run:
         gyro_bias_rad_s, gyro_noise_density, gyro_scale, mounting_yaw_deg.
     reversed_wheels : tuple of str
         Wheels whose counts run against the base.
+    tracking_path : ndarray, shape (n, m) or None
+        Path of each free wheel of ``robot.tracking_wheels``. [m]
+    reference_source : str
+        "pose", "tracking wheels" or "" (none): where `reference` comes from.
     """
 
     robot: Robot
@@ -153,6 +157,8 @@ class Run:
     findings: tuple[Finding, ...] = ()
     imu: dict[str, Estimate] = field(default_factory=dict)
     reversed_wheels: tuple[str, ...] = ()
+    tracking_path: np.ndarray | None = None
+    reference_source: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

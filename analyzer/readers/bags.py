@@ -332,7 +332,8 @@ def _use_header(
         return False
     step = np.diff(header)
     runs = header.size < 2 or (np.mean(step > 0) > 0.5 and np.mean(step < 0) < 0.2)
-    late = (received - header) * 1e-9
+    thin = max(1, header.size // 20_000)
+    late = (received[::thin] - header[::thin]) * 1e-9
     near = abs(float(np.median(late))) < 3600.0
     if stamp == "header" or (runs and near and np.all(header >= 0)):
         low, middle, high = (1e3 * float(q) for q in np.percentile(late, (5, 50, 95)))

@@ -375,6 +375,7 @@ def _known(channel: str, robot: Robot | None) -> str:
         and head in {"count", "angle", "omega", "target", "power", "volt", "current"}
         and channel not in {"omega_x", "omega_y", "omega_z"}
         and wheel not in robot.wheel_names
+        and not (head in {"count", "angle"} and wheel in {w.name for w in robot.tracking_wheels})
     ):
         return (
             f"the robot file maps it to {channel!r}, but there is no wheel {wheel!r}; wheels are "

@@ -413,6 +413,44 @@ class Model:
             out += list(((self.resistance - rho) / self.resistance_error).T)
         return np.stack(out, axis=1)
 
+    def labels(self) -> list[str]:
+        """Words for each residual, in the order of `residuals`.
+
+        Returns
+        -------
+        list of str
+            For evidence on the screen; residuals of one kind share their words.
+        """
+        out = []
+        words = {"side": "sideways", "ahead": "ahead and astern", "turn": "in turns"}
+        several = {g.kind for g in self.groups if g.fast}
+        for group, white in zip(self.groups, self._rolling, strict=True):
+            kind = words[group.kind]
+            if group.kind in several:
+                kind += ", faster" if group.fast else ", slower"
+            out.append(f"force ahead ({kind})")
+            if group.kind != "ahead":
+                out += [f"force to the side ({kind})", f"yaw moment ({kind})"]
+            if white is not None:
+                out += [f"rolling with creep ({kind})"] * self.w
+        out += [f"centre of mass {'xy'[g.axis]} by {g.name}" for g in self.gauges]
+        if self.resistance is not None:
+            out += ["resistances from volts and currents"] * self.w
+        return out
+
+    def parameter_words(self) -> list[str]:
+        """Words for each parameter, in the order of the vector; "" for nuisances.
+
+        Returns
+        -------
+        list of str
+            For evidence on the screen.
+        """
+        out = ["the centre of mass (ahead or aft)", "the centre of mass (to a side)"]
+        for words in ("roller drag of {}", "axle drag of {}", "resistance of {}", "radius of {}"):
+            out += [words.format(name) for name in self.robot.wheel_names]
+        return out + [""] * (self.size - len(out))
+
     def fit(self, mean: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float]:
         """Most probable parameters under one prior.
 

@@ -1,9 +1,4 @@
-"""Why it arcs: hypotheses about the base, weighed by how well each explains every balance.
-
-Every hypothesis is a prior of its own on the parameter vector of `balances.Model`; its evidence
-is Laplace's approximation, -cost/2 - log det(Hessian)/2. Sound spreads are the tolerance: a fault
-has to exceed them.
-"""
+"""Why it arcs: gross faults first, then hypotheses weighed; each cause with size and evidence."""
 
 from __future__ import annotations
 
@@ -15,24 +10,14 @@ from typing import Any
 import numpy as np
 
 from analyzer.balances import Model, pass_groups
+from analyzer.deciding import advice, candidates
 from analyzer.dynamics import Gauge, Inertia, Torques, inertia_and_gauges, motor_torques
 from analyzer.gates import find_gates
+from analyzer.hypotheses import Fitted, averaged, weigh
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
 from analyzer.run import Pass, Run
-
-KINDS = ("roller_drag", "axle_drag", "weak_motor", "radius_mismatch")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fitted:
-    """One hypothesis after its fit: its causes, posterior share and parameters."""
-
-    causes: tuple[tuple[str, str | None], ...]
-    share: float
-    z: np.ndarray
-    covariance: np.ndarray
-    chi2: float
+from analyzer.stability import centre_error, centre_from_loads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,100 +56,6 @@ class Diagnosis:
     yaw_inertia: Estimate
     relative_radius: tuple[Estimate, ...] | None
     notes: tuple[str, ...]
-
-
-def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
-    """Fit every hypothesis and give each its posterior share.
-
-    Parameters
-    ----------
-    model : Model
-        Balances of the run.
-    motors_seen : bool
-        Whether volts are known, so that a weak motor can show.
-
-    Returns
-    -------
-    list of Fitted
-        Shares sum to one.
-    """
-    robot = model.robot
-    names = robot.wheel_names
-    w = len(names)
-    mean0, sd0 = model.sound_prior()
-    base = math.log
-
-    def with_mass(mean: np.ndarray, sd: np.ndarray) -> None:
-        sd[0] = 0.3 * float(np.mean(np.abs(robot.x)))
-        sd[1] = 0.3 * float(np.mean(np.abs(robot.y)))
-
-    def with_fault(kind: str, k: int, mean: np.ndarray, sd: np.ndarray) -> None:
-        parameter, centre, width = {
-            "roller_drag": ("q", base(2.5), base(1.7)),
-            "axle_drag": ("b", base(2.5), base(1.6)),
-            "weak_motor": ("rho", base(1.6), base(1.35)),
-            "radius_mismatch": ("eps", 0.0, 0.01),
-        }[kind]
-        at = model.index(parameter, k)
-        mean[at], sd[at] = centre, width
-
-    plans: list[tuple[tuple[tuple[str, str | None], ...], float]] = [
-        ((("none", None),), 0.2),
-        ((("mass_off_centre", None),), 0.14),
-    ]
-    kinds = [k for k in KINDS if k != "weak_motor" or motors_seen]
-    for kind in kinds:
-        for name in names:
-            plans.append((((kind, name),), 0.125 / w))
-            plans.append(((("mass_off_centre", None), (kind, name)), 0.03 / w))
-    fits = []
-    for causes, prior in plans:
-        mean, sd = mean0.copy(), sd0.copy()
-        for kind, wheel in causes:
-            if kind == "mass_off_centre":
-                with_mass(mean, sd)
-            elif wheel is not None:
-                with_fault(kind, names.index(wheel), mean, sd)
-        z, covariance, evidence, chi2 = model.fit(mean, sd)
-        if math.isfinite(evidence) and np.all(np.isfinite(covariance)):
-            fits.append((causes, math.log(prior) + evidence, z, covariance, chi2))
-    if not any(f[0] == (("none", None),) for f in fits):
-        return []
-    best = max(fits, key=lambda f: f[1])
-    count = model.residuals(best[2][None]).shape[1]
-    # A best fit far above its degrees of freedom means that something is not in the model:
-    # every probability is lowered by the ratio (a tempered posterior).
-    temper = max(1.0, best[4] / max(1, count))
-    logs = np.array([f[1] for f in fits]) / temper
-    shares = np.exp(logs - logs.max())
-    shares /= shares.sum()
-    return [
-        Fitted(causes=f[0], share=float(s), z=f[2], covariance=f[3], chi2=f[4])
-        for f, s in zip(fits, shares, strict=True)
-    ]
-
-
-def averaged(fits: Sequence[Fitted], pick: np.ndarray) -> tuple[float, float]:
-    """Model average of a linear combination of parameters, with the spread between models.
-
-    Parameters
-    ----------
-    fits : sequence of Fitted
-        Hypotheses with their shares.
-    pick : ndarray, shape (parameters,)
-        Combination.
-
-    Returns
-    -------
-    value, std_error : float
-        Mean and standard deviation of the mixture.
-    """
-    values = np.array([float(f.z @ pick) for f in fits])
-    variances = np.array([float(pick @ f.covariance @ pick) for f in fits])
-    shares = np.array([f.share for f in fits])
-    shares = shares / shares.sum()
-    mean = float(shares @ values)
-    return mean, math.sqrt(float(shares @ (variances + (values - mean) ** 2)))
 
 
 def drift_odd(motion: Motion) -> Estimate:
@@ -217,6 +108,8 @@ def find_inertia(run: Run, passes: Sequence[Pass]) -> tuple[Torques | None, Iner
 
 
 WOULD_DECIDE = {
+    "repeat": "record the same passes again from other places on the floor: the mean of both halves "
+    "the error that repeats share",
     "motors": "log motor currents and volts, with motor constants in the robot file",
     "volts": "log each motor's volts or duty beside its current (shows a weak motor)",
     "hard": "drive at least eight hard sideways starts, both ways (3 m/s²)",
@@ -330,6 +223,8 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
             ["other causes cannot be told apart until this is mended"],
         )  # fmt: skip
     causes = sorted(entries.values(), key=lambda c: -c["probability"])
+    if fits and model is not None:
+        missing = _would_decide(model, fits, causes, passes, missing)
     return Diagnosis(
         causes=causes,
         drift=drift,
@@ -344,21 +239,52 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
     )
 
 
+def _would_decide(
+    model: Model,
+    fits: Sequence[Fitted],
+    causes: Sequence[dict[str, Any]],
+    passes: Sequence[Pass],
+    missing: Sequence[str],
+) -> list[str]:
+    """Fill in what would decide each open cause; gives what would decide most over all."""
+    kinds = {p.kind for p in passes}
+    options = candidates(
+        model,
+        hard_starts=sum(p.hard_start for p in passes) >= 4,
+        turns={"turn_left", "turn_right"} <= kinds,
+        scales=model.robot.scale_loads_kg is not None,
+    )
+    members = np.array(
+        [[(c["cause"], c["wheel"]) in f.causes for f in fits] for c in causes], dtype=bool
+    )
+    each, overall = advice(fits, options, members)
+    for cause, texts, held in zip(causes, each, members, strict=True):
+        if held.any():
+            open_still = 0.1 < cause["probability"] < 0.9
+            cause["would_decide"] = texts or ([WOULD_DECIDE["repeat"]] if open_still else [])
+    named = [text for text in missing if text == WOULD_DECIDE["volts"]]
+    return list(dict.fromkeys([*overall, *named]))
+
+
 def _scale_gauges(run: Run) -> list[Gauge]:
-    """Corner scales as a measurement: x_c = sum N_i x_i / sum N_i (ISO 10392, moment balance)."""
-    loads = run.robot.scale_loads_kg
+    """Corner scales as a measurement of the centre of mass (ISO 10392, moment balance)."""
+    robot = run.robot
+    loads = robot.scale_loads_kg
     if loads is None:
         return []
-    none = np.zeros(run.robot.x.size)
+    centre = centre_from_loads(robot.x, robot.y, loads)
+    error = centre_error(robot.x, robot.y, loads, robot.scale_error_kg)
+    none = np.zeros(robot.x.size)
     return [
         Gauge(
             name="corner scales",
             axis=axis,
-            value=float(loads @ place / loads.sum()),
-            std_error=0.003,
+            value=centre[axis],
+            # 2 mm: where on a wheel the load really stands; common practice, no source.
+            std_error=math.hypot(0.002, error[axis]),
             slope=none,
         )
-        for axis, place in enumerate((run.robot.x, run.robot.y))
+        for axis in range(2)
     ]
 
 
@@ -433,20 +359,22 @@ def _add_fits(
             add(
                 "none", None, others * share, Estimate.undetermined("", "nothing is at fault"),
                 ["no fault beyond tolerance is needed to explain forces, rolling and turns"],
-                [] if best is none else [_why(model, none, best)],
+                [] if best is none else _why(model, best, none, against=True),
             )  # fmt: skip
             continue
         if share < 0.004:
             continue
         magnitude = _magnitude(model, own, cause, wheel)
-        for_it = [_why(model, max(own, key=lambda f: f.share), none)]
+        strongest = max(own, key=lambda f: f.share)
+        rival = max((f for f in fits if (cause, wheel) not in f.causes), key=lambda f: f.share)
+        for_it = _why(model, strongest, rival)
         if cause == "mass_off_centre":
             for_it += [
                 f"{g.name}: {'x' if g.axis == 0 else 'y'} = {1e3 * g.value:+.0f} ± "
                 f"{2e3 * g.std_error:.0f} mm"
                 for g in model.gauges
             ]
-        against = [] if best in own else [_why(model, best, max(own, key=lambda f: f.share))]
+        against = [] if best is strongest else _why(model, best, strongest, against=True)
         add(cause, wheel, others * share, magnitude, for_it, against)
     if hidden > 0:
         add(
@@ -465,16 +393,30 @@ def _add_fits(
         )  # fmt: skip
 
 
-def _why(model: Model, better: Fitted, worse: Fitted) -> str:
-    """Which balances speak for one hypothesis against another."""
-    names = " and ".join(c.replace("_", " ") + (f" {w}" if w else "") for c, w in better.causes)
-    other = " and ".join(c.replace("_", " ") + (f" {w}" if w else "") for c, w in worse.causes)
-    names = names.replace("none", "a sound base")
-    other = other.replace("none", "a sound base")
-    return (
-        f"{names} leaves a misfit of {better.chi2:.1f}, {other} of {worse.chi2:.1f} "
-        f"(sum over {model.residuals(better.z[None]).shape[1]} balances)"
-    )
+def _why(model: Model, better: Fitted, worse: Fitted, *, against: bool = False) -> list[str]:
+    """What speaks for one hypothesis against another: balances missed, tolerances stretched.
+
+    With `against` the words are about the worse one, else they say what would be so otherwise.
+    """
+    start = "with it " if against else "otherwise "
+    other = "otherwise" if against else "with it"
+    labels = np.array(model.labels())
+    first, second = (model.residuals(f.z[None])[0] for f in (better, worse))
+    lines: list[tuple[float, str]] = []
+    for label in dict.fromkeys(labels):
+        own = labels == label
+        miss = [math.sqrt(float(np.sum(r[own] ** 2))) for r in (first, second)]
+        text = f"{start}{label} is {miss[1]:.1f} standard errors off ({other} {miss[0]:.1f})"
+        lines.append((miss[1] ** 2 - miss[0] ** 2, text))
+    stretched = [((f.z - f.mean) / f.sd) ** 2 for f in (better, worse)]
+    for k, word in enumerate(model.parameter_words()):
+        times = 0.5 * math.sqrt(float(stretched[1][k]))
+        # A fault's own prior is wide: only what must be sound can be stretched.
+        if word and times > 0.7 and worse.sd[k] <= better.sd[k] * 1.001:
+            text = f"{start}{word} would be {times:.1f} times the tolerance"
+            lines.append((float(stretched[1][k] - stretched[0][k]), text))
+    lines.sort(key=lambda line: -line[0])
+    return [text for gain, text in lines[:3] if gain > 1.0]
 
 
 def _magnitude(model: Model, own: Sequence[Fitted], cause: str, wheel: str | None) -> Estimate:

@@ -66,6 +66,17 @@ def _analyze(args: argparse.Namespace) -> None:
         terminal_summary(analysis, _console())
 
 
+def _heading(args: argparse.Namespace) -> None:
+    from analyzer.heading_report import heading_page, heading_summary
+    from analyzer.pipeline import result_text, tune_heading
+
+    paths, robot = args.recording, args.robot
+    analysis = _with_progress(lambda tell: tune_heading(paths, robot, progress=tell))
+    saved = _save(args, lambda: result_text(analysis.result), lambda: heading_page(analysis))
+    if not saved:
+        heading_summary(analysis, _console())
+
+
 def _demo(args: argparse.Namespace) -> None:
     from analyzer.demo import write_demo
 
@@ -101,6 +112,10 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("recording", **recording)
     sub.add_argument("--robot", metavar="FILE", help="robot file (TOML)")
     sub = command("analyze", _analyze, "how the base moves, why it arcs and what to change")
+    sub.add_argument("recording", **recording)
+    sub.add_argument("--robot", **robot)
+    outputs(sub)
+    sub = command("heading", _heading, "heading-hold gains, and the proof that they will work")
     sub.add_argument("recording", **recording)
     sub.add_argument("--robot", **robot)
     outputs(sub)

@@ -50,13 +50,17 @@ class Torques:
     current_lag: float
 
 
-def _shift(values: np.ndarray, steps: float) -> np.ndarray:
-    """Values `steps` samples later brought forward (linear interpolation)."""
+def _shift(values: np.ndarray, steps: float, stride: int = 1) -> np.ndarray:
+    """Every `stride`-th of the values `steps` samples later brought forward (linear)."""
     n = values.shape[0]
-    at = np.clip(np.arange(n) + steps, 0, n - 1)
+    at = np.clip(np.arange(0, n, stride) + steps, 0, n - 1)
     low = np.minimum(at.astype(int), n - 2)
-    part = (at - low)[:, None]
-    return values[low] * (1 - part) + values[low + 1] * part
+    part = at - low
+    out = np.empty((at.size, values.shape[1]), order="F")
+    for k in range(values.shape[1]):
+        column = values[:, k]
+        out[:, k] = column[low] * (1 - part) + column[low + 1] * part
+    return out
 
 
 def motor_torques(run: Run) -> Torques | None:
@@ -95,10 +99,10 @@ def motor_torques(run: Run) -> Torques | None:
     if volt is not None:
         drop = smooth(volt, run.dt) - robot.volts_per_rad_s * run.wheel_speed
         stride = max(1, run.t.size // 40_000)
+        part = drop[::stride]
 
         def misfit(steps: float) -> float:
-            moved = _shift(current, steps)[::stride]
-            part = drop[::stride]
+            moved = _shift(current, steps, stride)
             slope = np.sum(moved * part, axis=0) / np.maximum(np.sum(moved**2, axis=0), 1e-9)
             return float(np.sum((part - slope * moved) ** 2))
 
@@ -113,10 +117,10 @@ def motor_torques(run: Run) -> Torques | None:
                 steps += 0.5 * (left - right) / bend * (grid[1] - grid[0])
         current = _shift(current, steps)
         lag = steps * run.dt
-        blocks = np.array_split(np.arange(run.t.size), 12)
+        edges = np.linspace(0, run.t.size, 13).astype(int)[:-1]
         for k in range(w):
-            top = np.array([float(current[b, k] @ drop[b, k]) for b in blocks])
-            low = np.array([float(current[b, k] @ current[b, k]) for b in blocks])
+            top = np.add.reduceat(current[:, k] * drop[:, k], edges)
+            low = np.add.reduceat(current[:, k] ** 2, edges)
             if low.sum() <= 0:
                 continue
             value = float(top.sum() / low.sum())
@@ -187,6 +191,13 @@ class Inertia:
     gauges: tuple[Gauge, ...]
 
 
+def _derivative(values: np.ndarray, dt: float) -> np.ndarray:
+    out = np.empty(values.shape, order="F")
+    for k in range(values.shape[1]):
+        out[:, k] = np.gradient(values[:, k], dt)
+    return out
+
+
 def _bins(mask: np.ndarray, size: int) -> np.ndarray:
     """Index of the bin that each chosen sample belongs to; -1 outside."""
     out = np.full(mask.size, -1)
@@ -210,20 +221,53 @@ class _Binned:
             owner[max(0, p.start - pad) : p.stop + pad] = k
         self.bin = _bins((owner >= 0) & run.valid, self.size)
         self.count = int(self.bin.max()) + 1 if self.bin.size else 0
-        self.where = self.bin >= 0
-        first = np.zeros(self.count, dtype=int)
-        first[self.bin[self.where]] = owner[self.where]
-        self.owner = first
+        self.where = np.flatnonzero(self.bin >= 0)  # whole bins, one after the other
+        self.owner = owner[self.where[self.size - 1 :: self.size]]
 
     def mean(self, values: np.ndarray) -> np.ndarray:
         if values.ndim == 1:
-            sums = np.bincount(self.bin[self.where], values[self.where], self.count)
-            return sums / self.size
+            return values[self.where].reshape(self.count, self.size).mean(axis=1)
         return np.stack([self.mean(values[:, k]) for k in range(values.shape[1])], axis=1)
 
 
 def _solve(design: np.ndarray, target: np.ndarray) -> np.ndarray:
     return np.linalg.lstsq(design, target, rcond=None)[0]
+
+
+def _without_each(
+    design: np.ndarray, target: np.ndarray, owner: np.ndarray, count: int
+) -> np.ndarray:
+    """Least squares with each pass left out in turn, from the passes' own normal equations.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, p)
+        Equations; columns are scaled to one length here, so that squaring them costs no digits.
+    target : ndarray, shape (n,)
+        Right-hand sides.
+    owner : ndarray of int, shape (n,)
+        Pass of each equation.
+    count : int
+        Number of passes.
+
+    Returns
+    -------
+    ndarray, shape (count, p)
+        Solution without pass k. (A'A - A_k'A_k) z = A'b - A_k'b_k.
+    """
+    size = np.sqrt(np.einsum("np,np->p", design, design))
+    size[size == 0] = 1.0
+    rows = np.concatenate([design / size, target[:, None]], axis=1)
+    order = np.argsort(owner, kind="stable")
+    first = np.flatnonzero(np.diff(owner[order], prepend=-1))
+    own = np.zeros((count, rows.shape[1], rows.shape[1]))
+    sorted_rows = rows[order]
+    products = sorted_rows[:, :, None] * sorted_rows[:, None, :]
+    own[owner[order][first]] = np.add.reduceat(products, first, axis=0)
+    rest = own.sum(axis=0) - own
+    inverse = np.linalg.pinv(rest[:, :-1, :-1], rcond=1e-13, hermitian=True)
+    out: np.ndarray = np.einsum("kpq,kq->kp", inverse, rest[:, :-1, -1]) / size
+    return out
 
 
 def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> Inertia:
@@ -248,7 +292,7 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
     m = robot.mass_kg
     tangent = np.tan(robot.roller_angle)
     row = robot.x * tangent - robot.y
-    alpha = np.gradient(run.wheel_speed, run.dt, axis=0)
+    alpha = _derivative(run.wheel_speed, run.dt)
     inverse = odometry_matrix(robot.matrix)
     rolled = run.wheel_speed @ inverse.T
     accel = alpha @ inverse.T
@@ -307,14 +351,11 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
             axis=1,
         )
 
-        def yaw_of(keep: np.ndarray) -> float:
-            return float(_solve(design[keep], (wheel @ (row / r))[keep])[0])
-
+        moment = wheel @ (row / r)
         if np.ptp(w_acc) > 0.5:
-            everything = np.ones(bins.count, dtype=bool)
-            inertia_raw = yaw_of(everything)
-            each = [yaw_of(bins.owner != k) for k in range(len(turns))]
-            spread = float(np.std(each)) * math.sqrt(max(1, len(each) - 1))
+            inertia_raw = float(_solve(design, moment)[0])
+            each = _without_each(design, moment, bins.owner, len(turns))[:, 0]
+            spread = float(np.std(each)) * math.sqrt(max(1, len(turns) - 1))
             value = inertia_raw * lever_scale if lever_scale > 0 else inertia_raw
             if 0.1 < value / max(inertia, 1e-9) < 10:
                 inertia = inertia_raw
@@ -360,31 +401,20 @@ def _turn_gauges(
 ) -> list[Gauge]:
     """Centre of mass from turns: the part of the forces that is even in direction."""
     robot = run.robot
-    m, r, w = robot.mass_kg, robot.radius, robot.x.size
+    m, r = robot.mass_kg, robot.radius
     zero = np.zeros_like(rate)
     ahead = np.stack([-m * rate**2, -m * spin, np.tanh(rate / 0.1), rate, zero, zero], axis=1)
     left = np.stack([m * spin, -m * rate**2, zero, zero, np.tanh(rate / 0.1), rate], axis=1)
     if float(np.sum(rate**4)) <= 0 or np.percentile(np.abs(rate), 90) < 0.4:
         return []
 
-    def solve(torque: np.ndarray, keep: np.ndarray) -> np.ndarray:
-        design = np.concatenate([ahead[keep], left[keep]])
-        target = np.concatenate(
-            [
-                (torque @ (1 / r) - m * a_x)[keep],
-                (torque @ (tangent / r) - m * a_y)[keep],
-            ]
-        )
-        return _solve(design, target)[:2]
-
-    keep = np.ones(rate.size, dtype=bool)
-    value = solve(wheel, keep)
-    slope = np.empty((w, 2))
-    for k in range(w):
-        raised = wheel.copy()
-        raised[:, k] *= 1.1
-        slope[k] = (solve(raised, keep) - value) / 0.1
-    each = np.array([solve(wheel, bins.owner != k) for k in range(count)])
+    design = np.concatenate([ahead, left])
+    target = np.concatenate([wheel @ (1 / r) - m * a_x, wheel @ (tangent / r) - m * a_y])
+    # The solution is linear in the torques: each wheel's own part is its slope.
+    parts = np.concatenate([wheel / r, wheel * (tangent / r)])
+    solved = _solve(design, np.concatenate([target[:, None], parts], axis=1))[:2]
+    value, slope = solved[:, 0], solved[:, 1:].T
+    each = _without_each(design, target, np.concatenate([bins.owner] * 2), count)[:, :2]
     spread = each.std(axis=0) * math.sqrt(max(1, count - 1)) * 1.2
     fast = float(np.percentile(np.abs(rate), 80))
     # Centripetal force grows with the square of the rate; floors hold for about 1.5 rad/s.
@@ -426,7 +456,7 @@ def _lateral_gauge(
 ) -> list[Gauge]:
     """Centre of mass from sideways ramps: the moment that follows the acceleration."""
     robot = run.robot
-    m, r, w = robot.mass_kg, robot.radius, robot.x.size
+    m, r = robot.mass_kg, robot.radius
     bins = _Binned(run, sides, pad)
     if bins.count < 40:
         return []
@@ -441,18 +471,12 @@ def _lateral_gauge(
     if not 0.5 < scale < 1.6:
         return []
 
-    def solve(torque: np.ndarray, keep: np.ndarray) -> float:
-        moment = torque @ (row / r) - inertia * turn
-        return float(_solve(design[keep], moment[keep])[0]) / scale / max(lever_scale, 0.5)
-
-    keep = np.ones(bins.count, dtype=bool)
-    value = solve(wheel, keep)
-    slope = np.empty(w)
-    for k in range(w):
-        raised = wheel.copy()
-        raised[:, k] *= 1.1
-        slope[k] = (solve(raised, keep) - value) / 0.1
-    each = np.array([solve(wheel, bins.owner != k) for k in range(len(sides))])
+    moment = wheel @ (row / r) - inertia * turn
+    both = np.concatenate([moment[:, None], wheel * (row / r)], axis=1)
+    full = scale * max(lever_scale, 0.5)
+    solved = _solve(design, both)[0] / full
+    value, slope = float(solved[0]), solved[1:]
+    each = _without_each(design, moment, bins.owner, len(sides))[:, 0] / full
     spread = float(each.std()) * math.sqrt(max(1, len(sides) - 1)) * 1.2
     floor = 2.3e-3 if robot.drive_mode == "power" else 1.5e-3
     error = math.sqrt(spread**2 + _scaled(robot.size, floor) ** 2 + (0.035 * value) ** 2)

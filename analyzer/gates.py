@@ -46,13 +46,16 @@ def _launch_ratio(run: Run, passes: Sequence[Pass], rolled: np.ndarray) -> list[
     sides = [p for p in passes if p.kind in {"left", "right"}]
     hard = [p for p in sides if p.hard_start]
     by_force, by_pose = [], []
+    at_rest = 0.0
+    if run.specific_force is not None and still.any():
+        at_rest = float(np.median(run.specific_force[still, 1]))
     for p in hard or sides:
         b = min(p.start + round(0.4 / run.dt), p.stop - 1)
         if b - p.start < 3:
             continue
         if run.specific_force is not None and still.any():
-            f = run.specific_force[:, 1] - np.median(run.specific_force[still, 1])
-            gained = abs(float(f[p.start : b].sum()) * run.dt)
+            f = run.specific_force[p.start : b, 1] - at_rest
+            gained = abs(float(f.sum()) * run.dt)
             by_force.append(abs(float(rolled[b, 1])) / max(gained, 1e-2))
         if run.reference is not None:
             c = min(p.start + round(0.6 / run.dt), p.stop - 1)

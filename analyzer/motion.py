@@ -81,8 +81,16 @@ class PassMotion:
         Angle that each wheel turned. [rad]
     closure : float
         Path of the front wheels less that of the rear wheels that rolling forbids. [m]
+    measured : bool
+        Whether `path` is from a reference or a tape, not from the wheels.
     rest_share : ndarray, shape (w,)
         Mean motor torque over radius and load, signed by travel; NaN without motor data. [-]
+    current, volt : ndarray, shape (w,)
+        Mean current and voltage of the cruise; NaN where not logged. [A, V]
+    battery : float
+        Mean battery voltage; NaN where not logged. [V]
+    command : float
+        Median commanded speed of the cruise, m/s, for turns rad/s; NaN where not logged.
     """
 
     kind: str
@@ -95,7 +103,12 @@ class PassMotion:
     rolled: np.ndarray
     turns: np.ndarray
     closure: float
+    measured: bool
     rest_share: np.ndarray
+    current: np.ndarray
+    volt: np.ndarray
+    battery: float
+    command: float
 
     @property
     def drift(self) -> float:
@@ -268,6 +281,20 @@ def _torque_share(run: Run, a: int, b: int, direction: float) -> np.ndarray:
     return share
 
 
+def _cruise_mean(values: np.ndarray | None, a: int, b: int, width: int) -> np.ndarray:
+    if values is None:
+        return np.full(width, np.nan)
+    return np.atleast_1d(np.asarray(values[a:b].mean(axis=0), dtype=float))
+
+
+def _commanded(run: Run, kind: str, a: int, b: int) -> float:
+    if run.command is None or not np.any(run.command):
+        return math.nan
+    asked = run.command[a:b]
+    turning = kind.startswith("turn_")
+    return float(np.median(np.abs(asked[:, 2]) if turning else np.hypot(asked[:, 0], asked[:, 1])))
+
+
 def measure_passes(
     run: Run,
     passes: Sequence[Pass],
@@ -358,7 +385,12 @@ def measure_passes(
                 rolled=rolled,
                 turns=turns,
                 closure=float(closing @ turns),
+                measured=measured,
                 rest_share=_torque_share(run, c, d, 1.0),
+                current=_cruise_mean(run.current, c, d, robot.x.size),
+                volt=_cruise_mean(run.volt, c, d, robot.x.size),
+                battery=float(_cruise_mean(run.battery, c, d, 1)[0]),
+                command=_commanded(run, p.kind, c, d),
             )
         )
     return tuple(out)
@@ -726,6 +758,93 @@ def joint_radii(
     return common, tuple(relative), tuple(each)
 
 
+def radius_factors(
+    robot: Robot, rows: Sequence[PassMotion], config: MotionConfig = DEFAULT
+) -> tuple[np.ndarray, np.ndarray]:
+    """Effective over nominal radius of each wheel, pass by pass ahead or astern.
+
+    There the rollers stand still and each wheel rolls like an ordinary one:
+    r_i (1 + e_i) theta_i = X - y_i Psi + creep. Wheels that push against one another creep by
+    coefficient * force / load, which motor currents (or volts) tell; without them half of an
+    unequal radius may hide in creep, so the error is widened by it.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    rows : sequence of PassMotion
+        Passes ahead or astern, one and more.
+    config : MotionConfig
+        Creep coefficient and floors.
+
+    Returns
+    -------
+    factor : ndarray, shape (n, w)
+        Effective over nominal radius; absolute only where a reference was there. [-]
+    creep_error : ndarray, shape (w,)
+        Standard error from creep. [-]
+    """
+    paths = np.array([m.path for m in rows])
+    rim = np.array([m.turns for m in rows]) * robot.radius
+    yaw = np.where(np.isfinite(paths[:, 2]), paths[:, 2], np.array([m.rolled[2] for m in rows]))
+    hub = paths[:, :1] - robot.y * yaw[:, None]
+    share = np.array([m.rest_share for m in rows]) * np.sign(paths[:, :1])
+    if np.isfinite(share).all():
+        away = share - share.mean(axis=1, keepdims=True)
+        hub = hub * (1 + config.creep_coefficient * away)
+        creep_error = 0.4 * config.creep_coefficient * np.abs(away).mean(axis=0)
+    else:
+        creep_error = np.full(robot.x.size, 0.0025)
+    return hub / rim, creep_error
+
+
+def rolls_whole(robot: Robot, m: PassMotion) -> bool:
+    """Whether every wheel took part in a pass ahead or astern, so that its radius shows.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    m : PassMotion
+        The pass.
+
+    Returns
+    -------
+    bool
+        True where each rim covered 0.3 of the distance and more and all wheels point ahead.
+    """
+    return (
+        m.kind in {"ahead", "astern"}
+        and not np.any(robot.heading != 0)
+        and bool(np.all(np.abs(m.turns * robot.radius) > 0.3 * m.distance))
+    )
+
+
+def wheel_slips(robot: Robot, m: PassMotion) -> np.ndarray:
+    """Slip ratio of each wheel in one pass.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    m : PassMotion
+        The pass.
+
+    Returns
+    -------
+    ndarray, shape (w,)
+        As `slip_ratio`; NaN where rolling would ask for less than 0.1 m of this wheel.
+    """
+    true = robot.matrix @ m.path * robot.radius
+    rim = m.turns * robot.radius
+    return np.array(
+        [
+            slip_ratio(float(r), float(t)) if abs(t) > 0.1 else math.nan
+            for r, t in zip(rim, true, strict=True)
+        ]
+    )
+
+
 def _radii(
     run: Run,
     groups: dict[str, list[PassMotion]],
@@ -733,42 +852,24 @@ def _radii(
     config: MotionConfig,
     diagonal: list[PassMotion],
 ) -> tuple[Estimate, tuple[Estimate, ...], tuple[Estimate, ...]]:
-    """Effective radii from the straight passes ahead and astern.
-
-    There the rollers stand still and each wheel rolls like an ordinary one:
-    r_i (1 + e_i) theta_i = X - y_i Psi + creep. Wheels that push against one another creep by
-    coefficient * force / load, which motor currents (or volts) tell; without them half of an
-    unequal radius may hide in creep, so the interval is widened by it.
-    """
+    """Effective radii from the straight passes ahead and astern."""
     robot = run.robot
     w = robot.x.size
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
     why = "needs straight passes ahead or astern"
-    rows = [m for m in rows if np.all(np.abs(m.turns * robot.radius) > 0.3 * m.distance)]
     if np.any(robot.heading != 0) and absolute:
-        every = [m for kind in STRAIGHT for m in groups[kind]] + diagonal
-        joint = joint_radii(robot, every)
+        joint = joint_radii(robot, [m for kind in STRAIGHT for m in groups[kind]] + diagonal)
         if joint is not None:
             return joint
-    if len(rows) < 2 or np.any(robot.heading != 0):
-        if np.any(robot.heading != 0) and rows:
-            why = "wheels that do not point ahead are told apart by all kinds of passes only"
+    if np.any(robot.heading != 0) and rows:
+        why = "wheels that do not point ahead are told apart by all kinds of passes only"
+    rows = [m for m in rows if rolls_whole(robot, m)]
+    if len(rows) < 2:
         nothing = Estimate.undetermined("m", why)
         return nothing, (Estimate.undetermined("", why),) * w, (nothing,) * w
+    factor, creep_error = radius_factors(robot, rows, config)
     paths = np.array([m.path for m in rows])
-    turns = np.array([m.turns for m in rows])
-    rim = turns * robot.radius
-    yaw = np.where(np.isfinite(paths[:, 2]), paths[:, 2], np.array([m.rolled[2] for m in rows]))
-    hub = paths[:, :1] - robot.y * yaw[:, None]
-    share = np.array([m.rest_share for m in rows]) * np.sign(paths[:, :1])
     extra = config.radius_floor
-    if np.isfinite(share).all():
-        away = share - share.mean(axis=1, keepdims=True)
-        hub = hub * (1 + config.creep_coefficient * away)
-        creep_error = 0.4 * config.creep_coefficient * np.abs(away).mean(axis=0)
-    else:
-        creep_error = np.full(w, 0.0025)
-    factor = hub / rim
     relative = factor / factor.mean(axis=1, keepdims=True)
     each_relative = []
     for k in range(w):
@@ -793,26 +894,20 @@ def _slip(
     run: Run, measured: Sequence[PassMotion], absolute: bool
 ) -> tuple[dict[str, Estimate], ...]:
     robot = run.robot
-    rows = robot.matrix * robot.radius[:, None]
-    out: list[dict[str, Estimate]] = []
-    for k in range(robot.x.size):
-        entry = {}
-        for name in ("left", "right", "ahead", "astern", "turn"):
-            values = []
-            for m in measured:
-                if KIND_OF_SLIP.get(m.kind) != name or m.hard_start:
-                    continue
-                true = float(rows[k] @ m.path)
-                if abs(true) > 0.1:
-                    values.append(slip_ratio(float(m.turns[k] * robot.radius[k]), true))
-            if not absolute:
-                entry[name] = Estimate.undetermined(
-                    "", "needs an odometry reference or a tape; the wheels cannot see it"
-                )
-            else:
-                entry[name] = mean_estimate(np.array(values), "", floor=1e-3)
-        out.append(entry)
-    return tuple(out)
+    each = [(KIND_OF_SLIP.get(m.kind), wheel_slips(robot, m)) for m in measured if not m.hard_start]
+    unseen = Estimate.undetermined(
+        "", "needs an odometry reference or a tape; the wheels cannot see it"
+    )
+    names = ("left", "right", "ahead", "astern", "turn")
+    return tuple(
+        {
+            name: mean_estimate(np.array([v[k] for n, v in each if n == name]), "", floor=1e-3)
+            if absolute
+            else unseen
+            for name in names
+        }
+        for k in range(robot.x.size)
+    )
 
 
 def _sense(run: Run, groups: dict[str, list[PassMotion]]) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ import os
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,16 @@ import numpy as np
 
 from analyzer.alignment import align
 from analyzer.causes import Diagnosis, diagnose
-from analyzer.motion import Motion, PassMotion, TapedPass, describe_motion
+from analyzer.heading import HeadingHold, heading_remedy, heading_result, tune
+from analyzer.motion import (
+    Motion,
+    PassMotion,
+    TapedPass,
+    describe_motion,
+    radius_factors,
+    rolls_whole,
+    wheel_slips,
+)
 from analyzer.passes import find_passes
 from analyzer.quantities import CrabwiseError, Estimate, Finding, RecordingError
 from analyzer.readers import read_recording
@@ -41,7 +51,8 @@ class RunAnalysis:
     robot : Robot
         The base.
     recording : Recording
-        As read, with how each column was taken; its samples are dropped to save memory.
+        As read, with how each column was taken; its samples are dropped to save memory, all but the
+        first stamp of each source.
     run : Run
         As aligned.
     passes : tuple of Pass
@@ -60,6 +71,28 @@ class RunAnalysis:
     passes: tuple[Pass, ...]
     motion: Motion
     diagnosis: Diagnosis
+    result: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadingAnalysis:
+    """Heading hold tuned from one recording.
+
+    Attributes
+    ----------
+    run : Run
+        As aligned.
+    passes : tuple of Pass
+        Passes and rests.
+    hold : HeadingHold
+        Plant, gains, margins, expected heading errors.
+    result : dict
+        The result file's content, schema ``crabwise-heading/1``.
+    """
+
+    run: Run
+    passes: tuple[Pass, ...]
+    hold: HeadingHold
     result: dict[str, Any]
 
 
@@ -91,15 +124,15 @@ class Inspection:
     problems: tuple[str, ...]
 
 
-def write_atomically(path: str | Path, text: str) -> None:
-    """Write a text file so that a reader sees the old or the new one, never a half.
+def write_atomically(path: str | Path, text: str | bytes) -> None:
+    """Write a file so that a reader sees the old or the new one, never a half.
 
     Parameters
     ----------
     path : str or Path
         Target; replaced where it exists.
-    text : str
-        Content.
+    text : str or bytes
+        Content; text is written as UTF-8. It is on the disk before the name shows it.
 
     Raises
     ------
@@ -110,8 +143,10 @@ def write_atomically(path: str | Path, text: str) -> None:
     try:
         handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
+            with os.fdopen(handle, "wb") as file:
+                file.write(text.encode("utf-8") if isinstance(text, str) else text)
+                file.flush()
+                os.fsync(file.fileno())
             Path(name).chmod(0o644)
             Path(name).replace(target)
         except BaseException:
@@ -270,6 +305,9 @@ def analyze(
     diagnosis = diagnose(run, passes, motion)
     tell("predicting remedies", 0.95)
     remedies = find_remedies(robot, diagnosis, motion)
+    hold = heading_remedy(run, passes, motion)
+    if hold is not None:
+        remedies.append(hold)
     result = _result(robot, recording, run, motion, diagnosis, remedies)
     tracking = calibrate_tracking(run, motion.passes, taped=bool(taped))
     if tracking:
@@ -284,6 +322,40 @@ def analyze(
         diagnosis=diagnosis,
         result=result,
     )
+
+
+def tune_heading(
+    paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
+) -> HeadingAnalysis:
+    """Tune heading hold from one recording, with the proof.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Files or folders of one sitting; turns on the spot give the gains, sideways passes the
+        feed-forward and the heading error to expect.
+    robot_path : str or Path
+        Robot file; `loop_hz` and `heading_delay_s` describe the loop.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    HeadingAnalysis
+        Gains, margins, replay and the result file's content.
+
+    Raises
+    ------
+    RobotFileError, RecordingError, CrabwiseError
+        Each with one message that says what to record or change.
+    """
+    tell = progress or (lambda _text, _share: None)
+    recording, _, run, passes = _prepared(paths, robot_path, tell)
+    tell("tuning", 0.7)
+    hold = tune(run, passes)
+    result: dict[str, Any] = _plain(heading_result(hold, run, recording.paths))
+    tell("done", 1.0)
+    return HeadingAnalysis(run=run, passes=passes, hold=hold, result=result)
 
 
 def prepare(
@@ -323,42 +395,71 @@ def _prepared(
     logs, taped = _split_tape(paths)
     tell("reading", 0.0)
     recording = read_recording(logs, robot)
+    light, whole = _without_samples(recording), [recording]
+    del recording
     tell("aligning", 0.4)
-    run = align(recording, robot)
+    run = align(whole.pop(), robot)  # handed over: samples go as they come onto the grid
     tell("finding passes", 0.6)
     passes = find_passes(run)
     run = replace(run, findings=(*run.findings, *_check_tape(taped, run, passes)))
-    return _without_samples(recording), taped, run, passes
+    return light, taped, run, passes
+
+
+def _recorded_at(recording: Recording) -> str | None:
+    """Start by the logged wall clock, ISO 8601 in UTC; None where no source has one."""
+    starts = [s.epoch + float(np.nanmin(s.t)) for s in recording.sources if s.absolute and s.t.size]
+    if not starts:
+        return None
+    try:
+        moment = datetime.fromtimestamp(min(starts), UTC)
+    except (OverflowError, OSError, ValueError):
+        return None
+    return moment.isoformat(timespec="seconds")
 
 
 def _without_samples(recording: Recording) -> Recording:
-    empty = np.empty(0)
     return replace(
         recording,
-        sources=tuple(replace(s, t=empty, channels={}) for s in recording.sources),
+        sources=tuple(replace(s, t=s.t[:1].copy(), channels={}) for s in recording.sources),
     )
 
 
-def _pass_row(m: PassMotion, run: Run) -> dict[str, Any]:
+def _pass_row(m: PassMotion, robot: Robot) -> dict[str, Any]:
     turning = m.kind.startswith("turn_")
+    sideways = m.kind in {"left", "right"}
     per_metre = 1e3 / m.distance if not turning and m.distance > 0.05 else math.nan
     heading, rolled = math.degrees(m.path[2]), math.degrees(m.rolled[2])
-    known = run.reference is not None
+    factor = np.full(robot.x.size, math.nan)
+    if rolls_whole(robot, m):
+        factor = radius_factors(robot, [m])[0][0]
+
+    def wheels(values: np.ndarray) -> dict[str, float]:
+        return dict(zip(robot.wheel_names, values.tolist(), strict=True))
+
     row = {
         "kind": m.kind,
         "t_start": m.t_start,
         "t_end": m.t_end,
         "speed_m_per_s": None if turning else m.speed,
         "turn_rate_rad_per_s": m.speed if turning else None,
+        "commanded_speed": m.command,
         "hard_start": m.hard_start,
         "distance_m": m.distance,
         "heading_change_deg": heading,
         "rolled_deg": rolled,
         "slipped_deg": heading - rolled,
         "closure_mm_per_m": m.closure * per_metre,
-        "creep_mm_per_m": m.path[0] * per_metre
-        if m.kind in {"left", "right"} and known
+        "creep_mm_per_m": m.path[0] * per_metre if sideways and m.measured else math.nan,
+        "sideways_ratio": m.path[1] / m.rolled[1] if sideways and m.measured else math.nan,
+        "ahead_ratio": m.path[0] / m.rolled[0]
+        if m.kind in {"ahead", "astern"} and m.measured
         else math.nan,
+        "battery_v": m.battery,
+        "wheels": {
+            "relative_radius": wheels(factor / factor.mean()),
+            "slip_ratio": wheels(wheel_slips(robot, m) if m.measured else factor * math.nan),
+            "current_a": wheels(m.current),
+        },
     }
     return {k: _plain(v) for k, v in row.items()}
 
@@ -423,6 +524,7 @@ def _result(
             "wheels": list(robot.wheel_names),
         },
         "recordings": list(recording.paths),
+        "recorded_at": _recorded_at(recording),
         "duration_s": float(run.t[-1]),
         "yaw_source": run.yaw_source,
         "columns": [
@@ -437,7 +539,7 @@ def _result(
             for c in s.columns
         ],
         "findings": [*run.findings, *motion.findings],
-        "passes": [_pass_row(m, run) for m in motion.passes],
+        "passes": [_pass_row(m, robot) for m in motion.passes],
         "wheels": wheels,
         "chassis": {
             "yaw_lever_m": motion.yaw_lever,

@@ -22,7 +22,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.balances import Group, Model, State
-from analyzer.causes import Diagnosis, Fitted
+from analyzer.causes import Diagnosis
+from analyzer.hypotheses import Fitted
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
 
@@ -56,6 +57,29 @@ class Change:
     shift_y: float = 0.0
     serviced: tuple[tuple[str, str | None], ...] = ()
     factors: tuple[float, ...] | None = None
+
+    def plus(self, other: Change) -> Change:
+        """Both changes together.
+
+        Parameters
+        ----------
+        other : Change
+            The other one.
+
+        Returns
+        -------
+        Change
+            Shifts add, services join, factors multiply.
+        """
+        factors = self.factors or other.factors
+        if self.factors is not None and other.factors is not None:
+            factors = tuple(a * b for a, b in zip(self.factors, other.factors, strict=True))
+        return Change(
+            shift_x=self.shift_x + other.shift_x,
+            shift_y=self.shift_y + other.shift_y,
+            serviced=self.serviced + other.serviced,
+            factors=factors,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,6 +249,7 @@ def solve_group(
         b_old = b_new = np.full((batch, w), 1 / give / group.seconds)
         supply = torque + b_old * group.turns * factors
     path0 = group.path
+    sense = np.sign(group.turns)
     # Forces along the path over plain means: the ratio is the recording's own.
     along = np.where(
         np.abs(group.torque) > 1e-6, group.torque_path / np.where(group.torque == 0, 1, group.torque), path0
@@ -236,7 +261,9 @@ def solve_group(
         reach = along / path0 * path
         grip = state.creep / (state.load * model.cosine**2)
         on_torque = -grip * reach / robot.radius
-        constant = grip * (state.axle * path / robot.radius + state.drag * model.sine * path)
+        constant = grip * (
+            state.axle * sense * path / robot.radius + state.drag * model.sine * path
+        )
         twist = -np.stack(
             [
                 np.ones((batch, w)),
@@ -249,7 +276,7 @@ def solve_group(
 
     def force_rows(state: State) -> np.ndarray:
         """Constant part of the three force balances."""
-        load = state.axle / robot.radius
+        load = state.axle * sense / robot.radius
         rub = state.drag / model.cosine
         return np.stack(
             [

@@ -9,7 +9,7 @@ import numpy as np
 
 from analyzer.causes import Diagnosis
 from analyzer.motion import Motion
-from analyzer.prediction import Change, odd_part, predict
+from analyzer.prediction import Change, Predicted, odd_part, predict
 from analyzer.quantities import Estimate
 from analyzer.robot import MovableMass, Robot
 
@@ -85,8 +85,14 @@ def _effect(
     if not after:
         why = "cannot be predicted from this recording: forces or heading are not known"
         return out | {"yaw_drift_deg_per_m": Estimate.undetermined("°/m", why).as_json()}
+    return out | _numbers(after)
+
+
+def _numbers(after: Sequence[Predicted]) -> dict[str, Any]:
+    if not after:
+        return {}
     drift = odd_part(after)
-    return out | {
+    return {
         "yaw_drift_deg_per_m": drift.as_json(),
         "creep_mm_per_m": odd_part(after, creep=True).as_json(),
         "heading_error_deg": drift.scaled(SHOWN_PATH, "°").as_json(),
@@ -243,20 +249,21 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
         chosen = plan_moves(robot.masses, robot, shift)
         done = shift - np.array([chosen["remaining_m"]["x"], chosen["remaining_m"]["y"]])
         sentences = [
-            f"Move {m['name']} ({m['mass_kg']:.2f} kg) from x {1e3 * m['from_x_m']:+.0f}, y "
-            f"{1e3 * m['from_y_m']:+.0f} mm to x {1e3 * m['x_m']:+.0f}, y {1e3 * m['y_m']:+.0f} mm."
+            f"Move {m['name']} ({m['mass_kg']:.2f} kg) "
+            f"{_way(m['x_m'] - m['from_x_m'], m['y_m'] - m['from_y_m'])}, to "
+            f"{_way(m['x_m'], m['y_m'], place=True)}."
             for m in chosen["moves"]
         ]
         if not sentences:
             sentences = [
                 "The robot file lists no [[mass]] that can be moved so; the centre of mass has to "
-                f"move by x {1e3 * shift[0]:+.0f}, y {1e3 * shift[1]:+.0f} mm."
+                f"move {_way(float(shift[0]), float(shift[1]))}."
             ]
         elif np.any(np.abs(shift - done) > 0.002):
             rest = shift - done
             sentences.append(
-                f"That leaves x {1e3 * rest[0]:+.0f}, y {1e3 * rest[1]:+.0f} mm to be shifted by "
-                "other things."
+                f"That leaves {_way(float(rest[0]), float(rest[1]))} that other things have to shift "
+                "the centre of mass."
             )
         out.append(
             {
@@ -269,7 +276,6 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
                 "expected_effect": _effect(
                     diagnosis,
                     motion,
-                    # Without a list of masses the whole shift is what is advised.
                     Change(
                         shift_x=float((done if robot.masses else shift)[0]),
                         shift_y=float((done if robot.masses else shift)[1]),
@@ -280,6 +286,7 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
             }
         )
     out += _factors(robot, diagnosis, motion, likely)
+    _add_up(robot, diagnosis, motion, out)
     if (undecided or not likely or missing) and missing:
         out.append(
             {
@@ -292,6 +299,74 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
     if undecided:
         out.sort(key=lambda r: r["kind"] != "record_more")
     return out
+
+
+def _way(x: float, y: float, *, place: bool = False) -> str:
+    """Distance ahead or aft and to a side, in words; a place is counted from the middle."""
+    parts = []
+    for value, plus, minus in ((x, "ahead", "aft"), (y, "to the left", "to the right")):
+        if abs(value) >= 5e-4:
+            of = " of the middle" if place and plus == "ahead" else ""
+            parts.append(f"{1e3 * abs(value):.0f} mm {plus if value > 0 else minus}{of}")
+    return " and ".join(parts) if parts else ("the middle" if place else "0 mm")
+
+
+def change_of(robot: Robot, remedy: dict[str, Any]) -> Change | None:
+    """The change that a remedy makes to the base.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    remedy : dict
+        Remedy of the result file.
+
+    Returns
+    -------
+    Change or None
+        None for remedies whose effect is not predicted.
+    """
+    if remedy["kind"] == "service_wheel":
+        return Change(serviced=((remedy["part"], remedy["wheel"]),))
+    if remedy["kind"] == "wheel_factors":
+        return Change(factors=tuple(remedy["factors"][name] for name in robot.wheel_names))
+    if remedy["kind"] == "move_mass":
+        # Without a list of masses the whole shift is what is advised.
+        left = remedy["remaining_m"] if robot.masses else {"x": 0.0, "y": 0.0}
+        return Change(
+            shift_x=remedy["shift_m"]["x"] - left["x"], shift_y=remedy["shift_m"]["y"] - left["y"]
+        )
+    return None
+
+
+def _add_up(
+    robot: Robot, diagnosis: Diagnosis, motion: Motion, remedies: Sequence[dict[str, Any]]
+) -> None:
+    """Say what remedies bring together, and warn of one that alone makes the drift larger."""
+    together = Change()
+    count = 0
+    for remedy in remedies:
+        change = change_of(robot, remedy)
+        if change is None:
+            continue
+        count += 1
+        together = together.plus(change)
+        effect = remedy["expected_effect"]
+        alone = effect.get("yaw_drift_deg_per_m", {}).get("value")
+        now = diagnosis.drift.value
+        if count > 1:
+            effect["together_with_earlier"] = _numbers(predict(diagnosis, motion, together))
+        worse = alone is not None and now is not None and abs(alone) > abs(now) + 1.0
+        if worse and sum(change_of(robot, r) is not None for r in remedies) > 1:
+            effect["text"] += (
+                " On its own it makes the drift larger, because two faults hide one another: do it "
+                "together with the other remedies."
+            )
+        elif worse:
+            effect["text"] += (
+                " The drift grows all the same: this fault hides another one, which the next "
+                "recording will show."
+            )
 
 
 def _factors(

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analyzer.figures import (
+    arcs_after,
     base_from_above,
     cause_bars,
     drift_by_speed,
     fan,
+    misfits,
     path,
     timeline,
     wheel_bars,
 )
 from analyzer.figures.causes import cause_name
+from analyzer.page import document, drawn, table
 
 if TYPE_CHECKING:
     from analyzer.pipeline import Inspection, RunAnalysis
 
+PATH_SHOWN = 2.0
+"""Path sideways that the first sentence speaks of [m]."""
 PLACE = {
     "mechanics": "Cures it (mechanics)",
     "software": "Hides it (software)",
@@ -69,12 +73,23 @@ def headline(result: dict[str, Any]) -> str:
         One or two sentences with numbers.
     """
     parts = []
+    shown: dict[str, Any] | None = None
     for side in ("left", "right"):
-        drift = result["yaw_drift_deg_per_m"][side]["total"]
-        if drift.get("value") is not None:
-            turn = 2 * drift["value"]
-            way = "anticlockwise" if turn > 0 else "clockwise"
-            parts.append(f"going {side} 2.0 m it turns {abs(turn):.1f}° {way}")
+        rows = [
+            b
+            for b in result["yaw_drift_deg_per_m"]["by_speed"]
+            if b["kind"] == side and b["total"].get("value") is not None
+        ]
+        if not rows:
+            continue
+        row = max(rows, key=lambda b: abs(b["total"]["value"]))
+        shown = shown or row
+        turn = PATH_SHOWN * row["total"]["value"]
+        way = "anticlockwise" if turn > 0 else "clockwise"
+        parts.append(
+            f"going {side} {PATH_SHOWN:.1f} m at {row['speed_m_per_s']:.2f} m/s it turns "
+            f"{abs(turn):.1f}° {way}"
+        )
     text = " and ".join(parts) if parts else "no sideways pass with a known heading"
     text = text[0].upper() + text[1:]
     causes = result["causes"]
@@ -82,21 +97,63 @@ def headline(result: dict[str, Any]) -> str:
         return text + "."
     top = causes[0]
     if top["cause"] == "none":
-        why = "nothing beyond tolerance is at fault"
+        why = f"nothing beyond tolerance is at fault ({100 * top['probability']:.0f} %)"
     elif top["cause"] == "undetermined":
-        why = "these logs cannot tell why"
+        why = f"these logs cannot tell why ({100 * top['probability']:.0f} %)"
     else:
-        why = f"most likely {cause_name(top)}"
-        if top["magnitude"].get("value") is not None:
-            why += f" ({number(top['magnitude'], 1)})"
-    text += f": {why} ({100 * top['probability']:.0f} %)."
-    if result["remedies"]:
-        first = result["remedies"][0]
-        text += " " + first["text"]
-        expected = first["expected_effect"].get("yaw_drift_deg_per_m")
-        if expected and expected.get("value") is not None:
-            text += f" That should leave {number(expected, 1)} of direction-odd yaw drift."
+        why = "most likely " + " and ".join(
+            _named(c) for c in causes[:2] if c is top or c["probability"] >= 0.5
+        )
+    text += f": {why}."
+    if not result["remedies"]:
+        return text
+    first = result["remedies"][0]
+    text += " " + first["text"]
+    changes = [r for r in result["remedies"] if "by_speed" in r["expected_effect"]]
+    if first not in changes or shown is None:
+        return text
+    last = changes[-1]["expected_effect"]
+    after = last.get("together_with_earlier", last)["by_speed"]
+    left = next(
+        (
+            e["yaw_drift_deg_per_m"]
+            for e in after
+            if e["kind"] == shown["kind"] and e["speed_m_per_s"] == shown["speed_m_per_s"]
+        ),
+        None,
+    )
+    if left is not None and left.get("value") is not None:
+        what = "With all remedies below that" if len(changes) > 1 else "That"
+        text += f" {what} should leave {number(left, 1, PATH_SHOWN, '°')} there."
     return text
+
+
+def _afterwards(expected: dict[str, Any]) -> list[str]:
+    """What a remedy should bring, by speed: alone, and with those before it."""
+    lines = []
+    for name, effect in (
+        ("Expected afterwards", expected),
+        ("Together with the remedies above", expected.get("together_with_earlier", {})),
+    ):
+        rows = [e for e in effect.get("by_speed", []) if e["kind"] == "left"]
+        if rows:
+            lines.append(
+                f"{name}, going left: "
+                + "; ".join(
+                    f"at {e['speed_m_per_s']:.2f} m/s "
+                    f"{number(e['yaw_drift_before_deg_per_m'], 1, 1.0, '°/m')} becomes "
+                    f"{number(e['yaw_drift_deg_per_m'], 1, 1.0, '°/m')}"
+                    for e in rows
+                )
+                + "."
+            )
+    return lines
+
+
+def _named(cause: dict[str, Any]) -> str:
+    size = cause["magnitude"]
+    shown = f"{number(size, 1)}, " if size.get("value") is not None else ""
+    return f"{cause_name(cause)} ({shown}{100 * cause['probability']:.0f} %)"
 
 
 def _rows(result: dict[str, Any]) -> list[tuple[str, str]]:
@@ -146,30 +203,29 @@ def terminal_summary(analysis: RunAnalysis, console: Any) -> None:
 
     result = analysis.result
     console.print(f"[bold]{plain(result['robot']['name'])}[/bold]  {plain(headline(result))}\n")
-    table = Table(title="How it moves", show_header=False, title_justify="left")
-    table.add_column("measure")
-    table.add_column("value with 95 % interval", overflow="fold")
+    grid = Table(title="How it moves", show_header=False, title_justify="left")
+    grid.add_column("measure")
+    grid.add_column("value with 95 % interval", overflow="fold")
     for name, value in _rows(result):
-        table.add_row(plain(name), plain(value))
-    console.print(table)
-    table = Table(title="Why", title_justify="left")
+        grid.add_row(plain(name), plain(value))
+    console.print(grid)
+    grid = Table(title="Why", title_justify="left")
     for column in ("cause", "probability", "size", "evidence"):
-        table.add_column(column, overflow="fold")
+        grid.add_column(column, overflow="fold")
     for cause in [c for c in result["causes"] if c["probability"] >= 0.02][:8]:
-        table.add_row(
+        grid.add_row(
             plain(cause_name(cause)),
             f"{100 * cause['probability']:.0f} %",
             plain(number(cause["magnitude"], 1)),
             plain("; ".join(cause["evidence_for"])),
         )
-    console.print(table)
+    console.print(grid)
     console.print("[bold]What to do[/bold]")
     for k, remedy in enumerate(result["remedies"], start=1):
         expected = remedy["expected_effect"]
-        effect = expected.get("yaw_drift_deg_per_m")
         console.print(f" {k}. {plain(remedy['text'])}")
-        if effect is not None:
-            console.print(f"    expected afterwards: yaw drift {plain(number(effect, 1))}")
+        for line in _afterwards(expected):
+            console.print(f"    {plain(line)}")
         console.print(f"    {PLACE.get(expected.get('place', ''), '')}. {plain(expected['text'])}")
         console.print(f"    [yellow]Caution:[/yellow] {plain(remedy['caution'])}")
     if not result["remedies"]:
@@ -195,20 +251,20 @@ def inspect_summary(inspection: Inspection, console: Any) -> None:
     from rich.markup import escape as plain
     from rich.table import Table
 
-    table = Table(title="Sources", title_justify="left")
+    grid = Table(title="Sources", title_justify="left")
     for column in ("source", "samples", "rate [Hz]", "longest step [s]"):
-        table.add_column(column)
+        grid.add_column(column)
     for name, count, rate, longest in inspection.rates:
-        table.add_row(plain(name), str(count), f"{rate:.1f}", f"{longest:.3f}")
-    console.print(table)
-    table = Table(title="What was taken as what", title_justify="left")
+        grid.add_row(plain(name), str(count), f"{rate:.1f}", f"{longest:.3f}")
+    console.print(grid)
+    grid = Table(title="What was taken as what", title_justify="left")
     for column in ("source", "column", "channel", "unit", "why"):
-        table.add_column(column, overflow="fold")
+        grid.add_column(column, overflow="fold")
     for source in inspection.recording.sources:
         for use in source.columns:
             cells = (source.name, use.column, use.channel or "not used", use.unit, use.why)
-            table.add_row(*map(plain, cells))
-    console.print(table)
+            grid.add_row(*map(plain, cells))
+    console.print(grid)
     if inspection.run is not None:
         kinds: dict[str, int] = {}
         for p in inspection.passes:
@@ -216,36 +272,17 @@ def inspect_summary(inspection: Inspection, console: Any) -> None:
         console.print(
             "Passes: " + ", ".join(f"{n} {k.replace('_', ' ')}" for k, n in kinds.items())
         )
-        table = Table(title="What it can decide", title_justify="left", show_header=False)
-        table.add_column("question")
-        table.add_column("answer", overflow="fold")
+        grid = Table(title="What it can decide", title_justify="left", show_header=False)
+        grid.add_column("question")
+        grid.add_column("answer", overflow="fold")
         for question, answer in inspection.decides:
-            table.add_row(plain(question), plain(answer))
-        console.print(table)
+            grid.add_row(plain(question), plain(answer))
+        console.print(grid)
     findings = inspection.recording.findings if inspection.run is None else inspection.run.findings
     for f in findings:
         console.print(f" {f.severity}: {plain(f.channel)} {plain(f.text)}")
     for problem in inspection.problems:
         console.print(f" [bold red]keeps it from being analysed:[/bold red] {plain(problem)}")
-
-
-CSS = """
-:root{color-scheme:light dark;--ink:#1b1b1b;--paper:#fff;--line:#ccc;--soft:#f4f4f2;--warn:#8a4b00}
-@media (prefers-color-scheme:dark){:root{--ink:#eee;--paper:#16181a;--line:#444;--soft:#22262a;--warn:#ffb66b}}
-body{font:16px/1.5 system-ui,sans-serif;color:var(--ink);background:var(--paper);margin:0 auto;max-width:1080px;padding:1rem}
-h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;margin-top:2rem;border-bottom:1px solid var(--line)}
-.answer{font-size:1.15rem;background:var(--soft);border-left:6px solid #0072B2;padding:1rem}
-table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1px solid var(--line);padding:.3rem .5rem;text-align:left;vertical-align:top;overflow-wrap:anywhere}
-.caution{color:var(--warn)}.figure{background:#fff;overflow-x:auto;margin:.5rem 0}.note{font-size:.9rem;opacity:.85}
-@media (max-width:640px){table{display:block;overflow-x:auto}td,th{min-width:5.5rem;overflow-wrap:normal}}
-@media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}}
-"""
-
-
-def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
-    top = "".join(f"<th>{escape(h)}</th>" for h in head)
-    body = "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in rows)
-    return f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def html_report(analysis: RunAnalysis) -> str:
@@ -265,36 +302,27 @@ def html_report(analysis: RunAnalysis) -> str:
 
     result = analysis.result
 
-    def drawn(figure: Any, text: str) -> str:
-        body = figure.to_html(
-            full_html=False,
-            include_plotlyjs=False,
-            config={"responsive": True, "displaylogo": False},
-        )
-        return f'<div class="figure">{body}</div><p class="note">{escape(text)}</p>'
-
     causes = [c for c in result["causes"] if c["probability"] >= 0.01][:10]
-    why = _table(
-        ("cause", "probability", "size", "for", "against", "would decide"),
-        [
-            (
-                cause_name(c),
-                f"{100 * c['probability']:.0f} %",
-                number(c["magnitude"], 1),
-                "; ".join(c["evidence_for"]),
-                "; ".join(c["evidence_against"]) or "–",
-                "; ".join(c["would_decide"]) or "–",
+    why = "".join(
+        f"<h3>{escape(cause_name(c))}: {100 * c['probability']:.0f} %, size "
+        f"{escape(number(c['magnitude'], 1))}</h3>"
+        + "".join(
+            f"<p><em>{word}</em></p><ul>{''.join(f'<li>{escape(t)}</li>' for t in c[key])}</ul>"
+            for word, key in (
+                ("For it", "evidence_for"),
+                ("Against it", "evidence_against"),
+                ("What would decide", "would_decide"),
             )
-            for c in causes
-        ],
+            if c[key]
+        )
+        for c in causes
     )
     todo = []
     for remedy in result["remedies"]:
         expected = remedy["expected_effect"]
-        effect = expected.get("yaw_drift_deg_per_m")
-        after = f" Expected yaw drift afterwards: {number(effect, 1)}." if effect else ""
+        after = "".join(f"<br>{escape(line)}" for line in _afterwards(expected))
         todo.append(
-            f"<li><strong>{escape(remedy['text'])}</strong>{escape(after)} "
+            f"<li><strong>{escape(remedy['text'])}</strong>{after}<br>"
             f"{escape(PLACE.get(expected.get('place', ''), ''))}. {escape(expected['text'])}"
             f'<br><span class="caution">Caution: {escape(remedy["caution"])}</span></li>'
         )
@@ -328,15 +356,30 @@ def html_report(analysis: RunAnalysis) -> str:
         for c in result["columns"]
     ]
     name = escape(result["robot"]["name"])
+    changes, balances = arcs_after(analysis), misfits(analysis)
     sections = [
         f"<h1>{name}: how it moves, and why</h1>",
         f'<p class="answer">{escape(headline(result))}</p>',
         "<h2>What to do</h2><ol>" + ("".join(todo) or "<li>Nothing to change.</li>") + "</ol>",
+        ""
+        if changes is None
+        else drawn(
+            changes,
+            "The slowest sideways passes as they are and as predicted after the remedies (by number "
+            "in the list above); the predicted yaw drift with its interval stands in the list.",
+        ),
         "<h2>Sideways passes</h2>",
         drawn(fan(analysis), "All sideways passes from one origin, start heading up."),
         drawn(drift_by_speed(analysis), "Heading change per metre; bars are 95 % intervals."),
         "<h2>Why</h2>",
         drawn(cause_bars(analysis), "Probabilities of single causes; a pair shows as two bars."),
+        ""
+        if balances is None
+        else drawn(
+            balances,
+            "Predicted against seen: how far each balance is off under the likeliest hypotheses and "
+            "a sound base. Left of the dotted line is as good as the data.",
+        ),
         drawn(
             base_from_above(analysis),
             "The base from above, ahead is up; suspicious wheels have a thick rim.",
@@ -348,15 +391,15 @@ def html_report(analysis: RunAnalysis) -> str:
             "Wheel by wheel; the band is the tolerance of the radius. Slip: driving positive "
             "(SAE J670 sense).",
         ),
-        _table(("measure", "value with 95 % interval"), _rows(result)),
+        table(("measure", "value with 95 % interval"), _rows(result)),
         "<h2>Can this recording be trusted?</h2>",
         drawn(timeline(analysis), "Passes along time, and findings that have a time."),
-        _table(("severity", "channel", "finding", "time [s]"), findings)
+        table(("severity", "channel", "finding", "time [s]"), findings)
         if findings
         else "<p>No findings.</p>",
         drawn(path(analysis), "Path of the whole recording."),
         "<h2>Passes</h2>",
-        _table(
+        table(
             (
                 "kind", "time [s]", "speed [m/s, rad/s]", "distance [m]", "heading [°]", "rolled [°]",
                 "slipped [°]", "closure [mm/m]", "creep [mm/m]",
@@ -364,14 +407,10 @@ def html_report(analysis: RunAnalysis) -> str:
             passes,
         ),
         "<h2>What was taken as what</h2>",
-        _table(("source", "column", "channel", "unit", "why"), columns),
+        table(("source", "column", "channel", "unit", "why"), columns),
     ]  # fmt: skip
-    return (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<title>{name}: Crabwise report</title><style>{CSS}</style>"
-        f"<script>{get_plotlyjs()}</script></head><body>{''.join(sections)}</body></html>\n"
-    )
+    title = f"{result['robot']['name']}: Crabwise report"
+    return document(title, sections, script=get_plotlyjs())
 
 
 def _cell(value: float | None, digits: int = 2) -> str:

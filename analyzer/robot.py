@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from analyzer.kinematics import missing_freedoms, rolling_matrix
 from analyzer.quantities import RobotFileError
+from analyzer.stability import height_error, height_from_lift
 
 
 class _Table(BaseModel):
@@ -82,7 +83,8 @@ class Tolerance(_Table):
     """What still counts as sound: about nineteen in twenty sound bases lie within.
 
     Defaults are twice the spread that the physics bench gives its sound bases (DEVELOPERS.md);
-    the last is what a driver notices (common practice, no source).
+    `yaw_drift_deg_per_m` is what a driver notices, and those after it are for before against after:
+    smaller changes make no difference in use (common practice, no source).
     """
 
     centre_of_mass_m: float | None = Field(default=None, gt=0)
@@ -95,12 +97,33 @@ class Tolerance(_Table):
     relative_radius: float = Field(default=0.002, gt=0)
     motor_resistance_share: float = Field(default=0.08, gt=0)
     yaw_drift_deg_per_m: float = Field(default=1.0, gt=0)
+    closure_mm_per_m: float = Field(default=5.0, gt=0)
+    creep_mm_per_m: float = Field(default=5.0, gt=0)
+    sideways_ratio: float = Field(default=0.01, gt=0)
+    slip_ratio: float = Field(default=0.01, gt=0)
+    current_share: float = Field(default=0.1, gt=0)
 
 
 class CornerScales(_Table):
     """Load on each wheel from scales, base standing level. [kg]"""
 
     loads_kg: dict[str, float]
+    load_error_kg: float = Field(default=0.05, gt=0)
+
+
+class Tilt(_Table):
+    """Axle lift for the height of the centre of mass (form of ISO 10392).
+
+    One axle is raised, the load on the axle that stays down is read. `level_load_kg`, its load
+    with the base level, comes from ``[scales]`` where it is left out.
+    """
+
+    raised: Literal["front", "rear", "left", "right"]
+    lift_m: float = Field(gt=0)
+    load_kg: float = Field(gt=0)
+    level_load_kg: float | None = Field(default=None, gt=0)
+    load_error_kg: float = Field(default=0.05, gt=0)
+    lift_error_m: float = Field(default=0.002, gt=0)
 
 
 class TrackingWheelSpec(_Table):
@@ -130,6 +153,7 @@ class RobotSpec(_Table):
     centre_height_m: float | None = Field(default=None, gt=0)
     drive_mode: Literal["power", "wheel_speed"]
     loop_hz: float | None = Field(default=None, gt=0)
+    heading_delay_s: float | None = Field(default=None, ge=0)
 
 
 class RobotFile(_Table):
@@ -141,6 +165,7 @@ class RobotFile(_Table):
     mass: tuple[MovableMass, ...] = ()
     tolerance: Tolerance = Tolerance()
     scales: CornerScales | None = None
+    tilt: Tilt | None = None
     channels: dict[str, ChannelSpec] = {}
     log: LogSpec = LogSpec()
     tracking_wheel: tuple[TrackingWheelSpec, ...] = ()
@@ -158,7 +183,8 @@ class Robot:
     """A base as the analysis uses it: SI, radians, arrays in the order of `wheel_names`.
 
     Attributes are those of the robot file; numbers that it lacks are None, or NaN in arrays
-    (`rollers`: 0).
+    (`rollers`: 0). `centre_height_m` comes from ``[tilt]`` where that is given, then with a
+    standard error.
     """
 
     path: str
@@ -166,8 +192,10 @@ class Robot:
     mass_kg: float
     yaw_inertia_kgm2: float | None
     centre_height_m: float | None
+    centre_height_error_m: float | None
     drive_mode: Literal["power", "wheel_speed"]
     loop_hz: float | None
+    heading_delay: float | None
     wheel_names: tuple[str, ...]
     x: np.ndarray
     y: np.ndarray
@@ -184,6 +212,7 @@ class Robot:
     masses: tuple[MovableMass, ...]
     tolerance: Tolerance
     scale_loads_kg: np.ndarray | None
+    scale_error_kg: float
     channels: dict[str, ChannelSpec]
     log: LogSpec = field(default_factory=LogSpec)
     tracking_wheels: tuple[TrackingWheelSpec, ...] = ()
@@ -240,6 +269,7 @@ def _describe(error: dict[str, Any], data: dict[str, Any]) -> str:
                 "tolerance": Tolerance,
                 "motor": MotorSpec,
                 "scales": CornerScales,
+                "tilt": Tilt,
                 "channels": ChannelSpec,
                 "log": LogSpec,
                 "tracking_wheel": TrackingWheelSpec,
@@ -256,6 +286,56 @@ def _describe(error: dict[str, Any], data: dict[str, Any]) -> str:
         return f"wheels: found {len(data.get('wheels', {}))}; a base needs three or more"
     shown = repr(found)
     return f"{key}: found {shown if len(shown) < 60 else shown[:57] + '...'}; {text}"
+
+
+def _tilt_height(
+    file: RobotFile, tilt: Tilt, places: np.ndarray, scales: np.ndarray | None
+) -> tuple[float | None, float | None, str]:
+    """Height of the centre of mass from the axle lift, its error, and what is at fault."""
+    if file.robot.centre_height_m is not None:
+        return None, None, "tilt: robot.centre_height_m is given too; keep one of them"
+    axis, sign = {"front": (0, 1), "rear": (0, -1), "left": (1, 1), "right": (1, -1)}[tilt.raised]
+    along = sign * places[:, axis]
+    down = along < 0
+    if not down.any() or down.all() or np.ptp(along[down]) > 1e-6 or np.ptp(along[~down]) > 1e-6:
+        return (
+            None,
+            None,
+            f"tilt: raised = {tilt.raised!r} needs two axles; these wheels stand otherwise. Give "
+            "robot.centre_height_m instead",
+        )
+    base = float(along[~down].mean() - along[down].mean())
+    level = tilt.level_load_kg
+    if level is None and scales is not None:
+        level = float(scales[down].sum())
+    if level is None:
+        return (
+            None,
+            None,
+            "tilt.level_load_kg: missing; add it, or the corner loads as [scales] loads_kg",
+        )
+    if tilt.lift_m >= base:
+        return (
+            None,
+            None,
+            f"tilt.lift_m: found {tilt.lift_m}; must be less than the distance of the axles, "
+            f"{base:.3f} m",
+        )
+    weight = file.robot.mass_kg if scales is None else float(scales.sum())
+    radius = float(np.mean([w.radius_m for w in file.wheels.values()]))
+    height = height_from_lift(base, level, tilt.load_kg, weight, tilt.lift_m, radius)
+    error = height_error(
+        base, tilt.load_error_kg, weight, tilt.lift_m, tilt.lift_error_m, height - radius
+    )
+    if height <= 0:
+        return (
+            None,
+            None,
+            f"tilt: loads {level} level and {tilt.load_kg} kg raised put the centre of mass "
+            f"{height:.3f} m above the floor; raising one axle must load the other more, if the "
+            "centre lies above the axles. Read the scales again",
+        )
+    return height, error, ""
 
 
 def parse_robot(text: str, path: str) -> Robot:
@@ -317,8 +397,19 @@ def parse_robot(text: str, path: str) -> Robot:
                 f"scales.loads_kg: found {sorted(file.scales.loads_kg)}; needs one load for "
                 f"each of {', '.join(names)}"
             )
+        elif min(file.scales.loads_kg.values()) < 0 or not any(file.scales.loads_kg.values()):
+            faults.append("scales.loads_kg: loads must not be below zero, and not all zero")
         else:
             scales = np.array([file.scales.loads_kg[n] for n in names])
+            if abs(scales.sum() / file.robot.mass_kg - 1) > 0.1:
+                faults.append(
+                    f"scales.loads_kg: they sum to {scales.sum():.2f} kg, robot.mass_kg is "
+                    f"{file.robot.mass_kg:.2f}; weigh again or mend the mass"
+                )
+    height, height_sd = file.robot.centre_height_m, None
+    if file.tilt is not None and not faults:
+        height, height_sd, fault = _tilt_height(file, file.tilt, places, scales)
+        faults += [fault] if fault else []
 
     def column(pick: Any) -> np.ndarray:
         return np.array([np.nan if pick(w) is None else float(pick(w)) for w in wheels])
@@ -331,9 +422,11 @@ def parse_robot(text: str, path: str) -> Robot:
         name=file.robot.name,
         mass_kg=file.robot.mass_kg,
         yaw_inertia_kgm2=file.robot.yaw_inertia_kgm2,
-        centre_height_m=file.robot.centre_height_m,
+        centre_height_m=height,
+        centre_height_error_m=height_sd,
         drive_mode=file.robot.drive_mode,
         loop_hz=file.robot.loop_hz,
+        heading_delay=file.robot.heading_delay_s,
         wheel_names=names,
         x=column(lambda w: w.x_m),
         y=column(lambda w: w.y_m),
@@ -350,6 +443,7 @@ def parse_robot(text: str, path: str) -> Robot:
         masses=file.mass,
         tolerance=file.tolerance,
         scale_loads_kg=scales,
+        scale_error_kg=file.scales.load_error_kg if file.scales else 0.05,
         channels=file.channels,
         log=file.log,
         tracking_wheels=file.tracking_wheel,

@@ -110,6 +110,8 @@ class Run:
         Smoothed derivative of `wheel_angle`. [rad/s]
     gyro_z : ndarray, shape (n,) or None
         Yaw rate less its rest bias, on the wheels' clock. [rad/s]
+    gyro_lag : float
+        Lag of the gyro behind the wheels that was taken out of `gyro_z`. [s]
     yaw : ndarray, shape (n,) or None
         Best heading: reference where there is one, else integrated gyro or the IMU's yaw;
         unwrapped, without jumps. [rad]
@@ -144,6 +146,7 @@ class Run:
     wheel_angle: np.ndarray
     wheel_speed: np.ndarray
     gyro_z: np.ndarray | None = None
+    gyro_lag: float = 0.0
     yaw: np.ndarray | None = None
     yaw_source: str = ""
     reference: np.ndarray | None = None

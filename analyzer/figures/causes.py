@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import plotly.graph_objects as go
 
-from analyzer.figures.base import styled
+from analyzer.figures.base import DASHES, SIDE, WHEELS, styled
+from analyzer.prediction import Change, predict
+from analyzer.remedies import change_of
 
 if TYPE_CHECKING:
     from analyzer.pipeline import RunAnalysis
@@ -168,4 +170,101 @@ def base_from_above(analysis: RunAnalysis) -> go.Figure:
     )
     styled(figure, "to the right [m]", "ahead [m]", height=440)
     figure.update_yaxes(scaleanchor="x", scaleratio=1)
+    return figure
+
+
+def arcs_after(analysis: RunAnalysis, *, distance: float = 2.0) -> go.Figure | None:
+    """Sideways arcs as seen, after each remedy that can be predicted, and after all of them.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        The analysis.
+    distance : float
+        Path sideways. [m]
+
+    Returns
+    -------
+    Figure or None
+        Slowest passes to both sides; None where nothing can be predicted.
+    """
+    planned: list[tuple[str, Change]] = [("as it is", Change())]
+    together = Change()
+    for number, remedy in enumerate(analysis.result["remedies"], start=1):
+        change = change_of(analysis.robot, remedy)
+        if change is not None:
+            together = together.plus(change)
+            planned.append((f"after remedy {number}", change))
+    if len(planned) > 2:
+        planned.append(("after all of them", together))
+    if len(planned) < 2:
+        return None
+    figure = go.Figure()
+    for cue, (name, change) in enumerate(planned):
+        rows = predict(analysis.diagnosis, analysis.motion, change)
+        for side in ("left", "right"):
+            own = [p for p in rows if p.kind == side]
+            if not own:
+                continue
+            slow = min(own, key=lambda p: p.speed)
+            path = slow.path(distance)
+            figure.add_scatter(
+                x=-path[:, 1],
+                y=path[:, 0],
+                mode="lines",
+                name=name,
+                legendgroup=name,
+                showlegend=side == "left",
+                line={"color": SIDE[side], "width": 4 if cue == 0 else 2, "dash": DASHES[cue]},
+                hovertemplate=f"{name}, {side} at {slow.speed:.2f} m/s<br>right %{{x:.2f}} m, "
+                f"ahead %{{y:.2f}} m<br>yaw drift {slow.yaw_drift_after}<extra></extra>",
+            )
+    if not figure.data:
+        return None
+    styled(figure, "to the right of the start [m]", "ahead of the start [m]", height=420)
+    figure.update_yaxes(scaleanchor="x", scaleratio=1)
+    return figure
+
+
+def misfits(analysis: RunAnalysis) -> go.Figure | None:
+    """How far each kind of balance is off under the likeliest hypotheses and a sound base.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        The analysis.
+
+    Returns
+    -------
+    Figure or None
+        Root of the mean squared residual, in standard errors; None without forces.
+    """
+    model, fits = analysis.diagnosis.model, analysis.diagnosis.fits
+    if model is None:
+        return None
+    ranked = sorted(fits, key=lambda f: -f.share)
+    sound = [f for f in ranked if f.causes == (("none", None),)]
+    shown = ranked[:2]
+    shown += [f for f in sound if all(f is not g for g in shown)]
+    labels = np.array(model.labels())
+    words = list(dict.fromkeys(labels))[::-1]
+    figure = go.Figure()
+    for k, fit in enumerate(shown):
+        residual = model.residuals(fit.z[None])[0]
+        name = " and ".join(cause_name({"cause": c, "wheel": w}) for c, w in fit.causes)
+        figure.add_scatter(
+            x=[float(np.sqrt(np.mean(residual[labels == word] ** 2))) for word in words],
+            y=words,
+            mode="markers",
+            name=f"{name} ({100 * fit.share:.0f} %)",
+            marker={
+                "color": WHEELS[(0, 1, 5)[k]],
+                "symbol": ("circle", "diamond", "square-open")[k],
+                "size": 11,
+            },
+        )
+    styled(figure, "misfit [standard errors]", "", height=120 + 26 * len(words))
+    figure.add_vline(x=2, line={"dash": "dot", "color": "#777777"})
+    figure.update_xaxes(rangemode="tozero")
+    figure.update_yaxes(automargin=True)
     return figure

@@ -59,6 +59,8 @@ class Columns:
         Why these names cannot be trusted; an error unless the robot file maps columns.
     nameless : set of str
         Columns that the file does not name; their names here tell the place.
+    forget : callable
+        Told the name of a column that is not needed again, so that its memory can go.
     """
 
     name: str
@@ -70,6 +72,7 @@ class Columns:
     twice: dict[str, str] = field(default_factory=dict)
     trouble: str = ""
     nameless: set[str] = field(default_factory=set)
+    forget: Callable[[str], object] = lambda _name: None
 
     def also(self, name: str) -> list[str]:
         """Every name by which the user may call a column.
@@ -356,6 +359,8 @@ def _store(
     factor *= sign
     values = values.astype(np.float64, copy=False)
     work.channels[channel] = values if factor == 1.0 else values * factor
+    if name not in work.columns.twice.values():
+        work.columns.forget(name)
     work.uses.append(ColumnUse(column=name, channel=channel, unit=unit, why=why))
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import re
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Literal
 
@@ -19,6 +22,42 @@ TEXT_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".dat"}
 DELIMITERS = ("\t", ";", ",", "|")
 BLANKS = ["", "nan", "NaN", "NAN", "null", "NULL", "None", "N/A", "n/a", "-", "inf", "-inf"]
 SNIFFED = 1 << 16
+LARGE = 32 << 20
+"""Text files above this are parsed in parts, so that parser and result never stand in memory
+together [bytes]."""
+PART = 8 << 20
+"""Size of such a part [bytes]."""
+
+
+def _numbers(column: pa.ChunkedArray) -> np.ndarray:
+    """Numbers of a column, NaN where a cell is null; whole numbers without nulls stay whole.
+
+    The buffers are read directly: pyarrow's own conversion imports pandas, a quarter of a second.
+    """
+    name = {"double": "float64", "float": "float32", "halffloat": "float16"}
+    dtype = np.dtype(name.get(str(column.type), str(column.type)))
+    if not column.null_count and column.num_chunks == 1:
+        return _cells(column.chunk(0), dtype)
+    whole = column.null_count and dtype.kind != "f"
+    out = np.empty(len(column), np.float64 if whole else dtype)
+    at = 0
+    for chunk in column.iterchunks():
+        part = out[at : at + len(chunk)]
+        part[:] = _cells(chunk, dtype)
+        if chunk.null_count:
+            bits = np.frombuffer(chunk.buffers()[0], np.uint8)
+            known = np.unpackbits(bits, bitorder="little")
+            part[known[chunk.offset : chunk.offset + len(chunk)] == 0] = np.nan
+        at += len(chunk)
+    return out
+
+
+def _cells(chunk: pa.Array, dtype: np.dtype) -> np.ndarray:
+    if not len(chunk):
+        return np.empty(0, dtype)
+    return np.frombuffer(
+        chunk.buffers()[1], dtype, count=len(chunk), offset=chunk.offset * dtype.itemsize
+    )
 
 
 def as_columns(name: str, table: pa.Table) -> Columns:
@@ -36,15 +75,14 @@ def as_columns(name: str, table: pa.Table) -> Columns:
     Columns
         Its columns, converted when asked for.
     """
+    names = list(table.column_names)
+    held = {n: table.column(n) for n in names}
 
     def get(column: str) -> np.ndarray:
-        chunked = table.column(column)
+        chunked = held[column]
         kind = chunked.type
         if pa.types.is_integer(kind) or pa.types.is_floating(kind):
-            if chunked.null_count:
-                chunked = chunked.cast(pa.float64())
-            out: np.ndarray = chunked.to_numpy(zero_copy_only=False)
-            return out
+            return _numbers(chunked)
         if pa.types.is_timestamp(kind):
             return np.asarray(chunked.to_numpy(zero_copy_only=False))
         if pa.types.is_boolean(kind):
@@ -53,7 +91,7 @@ def as_columns(name: str, table: pa.Table) -> Columns:
             return np.full(len(chunked), np.nan)
         return np.array(chunked.to_pylist(), dtype=object)
 
-    return Columns(name=name, names=list(table.column_names), get=get)
+    return Columns(name=name, names=names, get=get, forget=held.pop)
 
 
 def read_table(path: Path) -> Columns:
@@ -79,17 +117,18 @@ def read_table(path: Path) -> Columns:
         if path.stat().st_size == 0:
             raise RecordingError(f"{path}: the file is empty; record again or give another file")
         if suffix in {".parquet", ".pq"}:
-            table = parquet.read_table(path)
+            file = parquet.ParquetFile(path)
+            flat = not any(pa.types.is_nested(f.type) for f in file.schema_arrow)
+            names = file.schema_arrow.names
+            if flat and file.metadata.num_rows and len(set(names)) == len(names):
+                return _few_at_a_time(path, file)
+            table = file.read()
         elif suffix in {".feather", ".arrow"}:
             table = feather.read_table(path)
         else:
             table = json.read_json(path)
     except (pa.ArrowException, OSError) as error:
-        reason = str(error).splitlines()[0][:160]
-        raise RecordingError(
-            f"{path}: cannot be read as {suffix[1:]}: {reason}. The file is damaged, cut short or "
-            "of another format; copy it again or record again"
-        ) from None
+        raise _damaged(path, error) from None
     while any(pa.types.is_struct(f.type) for f in table.schema):
         table = table.flatten()
     if table.num_rows == 0:
@@ -101,11 +140,46 @@ def read_table(path: Path) -> Columns:
     return as_columns(str(path.name), table)
 
 
+def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
+    """Read the columns of a Parquet file when they are asked for, so that no table is held."""
+    names: list[str] = file.schema_arrow.names
+    held: dict[str, np.ndarray] = {}
+
+    def get(name: str) -> np.ndarray:
+        if name not in held:
+            at = names.index(name)
+            few = [name] + [
+                n
+                for n in names[at + 1 : at + 4]
+                if n not in held and pa.types.is_floating(file.schema_arrow.field(n).type)
+            ]
+            try:
+                columns = as_columns(path.name, file.read(columns=few))
+            except (pa.ArrowException, OSError) as error:
+                raise _damaged(path, error) from None
+            for n in few:
+                held[n] = columns.get(n)
+                columns.forget(n)
+            pa.default_memory_pool().release_unused()
+        return held[name]
+
+    return Columns(name=path.name, names=list(names), get=get, forget=held.pop)
+
+
+def _damaged(path: Path, error: Exception) -> RecordingError:
+    reason = str(error).splitlines()[0][:160]
+    return RecordingError(
+        f"{path}: cannot be read as {path.suffix.lower()[1:]}: {reason}. The file is damaged, cut "
+        "short or of another format; copy it again or record again"
+    )
+
+
 NUMBER = re.compile(r"[-+]?(\d+[.,]?\d*|[.,]\d+)([eE][-+]?\d+)?")
 STAMP = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d([T/ ].*)?|\d{1,2}:\d\d:\d\d([.,]\d+)?)")
 WORD = re.compile(r"[A-Za-z][A-Za-z0-9_:$-]*")
 FEW_ROWS = 20
 """Fewer rows than this are no recording; the message says how many there are."""
+NO_END = "the last row has no end, so it may be cut short; it is left out"
 FEW_TAGS = 24
 """Most different first words that count as tags; more of them are data."""
 
@@ -223,19 +297,20 @@ def read_text(path: Path, findings: list[Finding]) -> list[Columns]:
             f"{path}: no header row with column names (first row {lines[at][:60]!r}); add one, or "
             'name the columns by place in the robot file, such as "column 2" = "count_FL"'
         )
-    table = _parse(path, delimiter, at, names, findings, _comma(lines[at:], delimiter), whole)
-    return [_finish(path.name, table, units, aliases, trouble, header)]
+    comma = _comma(lines[at:], delimiter)
+    columns = None
+    if path.stat().st_size > LARGE and delimiter != " " and not comma and _plain_lines(head):
+        columns = _parse_in_parts(path, delimiter, at, names, findings, whole)
+    if columns is None:
+        table = _parse(path, delimiter, at, names, findings, comma, whole)
+        columns = as_columns(path.name, table)
+        del table
+    return [_finish(columns, units, aliases, trouble)]
 
 
 def _finish(
-    name: str,
-    table: pa.Table,
-    units: dict[str, str],
-    aliases: dict[str, list[str]],
-    trouble: str,
-    header: list[list[str]],
+    columns: Columns, units: dict[str, str], aliases: dict[str, list[str]], trouble: str
 ) -> Columns:
-    columns = as_columns(name, table)
     columns.units = units
     columns.aliases = aliases
     columns.trouble = trouble
@@ -244,7 +319,8 @@ def _finish(
         found = re.fullmatch(r"(.+) \((\d+)\)", column)
         if found and found.group(1) in columns.names:
             columns.twice[column] = found.group(1)
-    _containers(columns, table)
+    if columns.twice:
+        _containers(columns)
     joint_names(columns)
     return columns
 
@@ -341,7 +417,7 @@ def _read_tagged(
             path,
         )  # fmt: skip
         label = path.name if len(tags) == 1 else f"{path.name}:{tag}"
-        columns = _finish(label, parsed, units, {}, "", [])
+        columns = _finish(as_columns(label, parsed), units, {}, "")
         columns.names = columns.names[1:]
         if trouble:
             columns.nameless = set(columns.names)
@@ -446,9 +522,9 @@ def _counts_rows(rows: list[str], delimiter: str) -> bool:
     return bool(np.all(steps == 1))
 
 
-def _containers(columns: Columns, table: pa.Table) -> None:
+def _containers(columns: Columns) -> None:
     """Message fields written as one column a level: empty columns name those after them."""
-    empty = {n for n in columns.names if table.column(n).null_count == table.num_rows}
+    empty = {n for n in columns.names if _is_empty(columns.get(n))}
     leaves = [n for n in columns.names if n in columns.twice and n not in empty]
     if len(empty) < 2 or not leaves:
         return
@@ -469,6 +545,12 @@ def _containers(columns: Columns, table: pa.Table) -> None:
                 columns.rename[name] = ".".join([*stack, bare])
     for name in leaves:
         columns.twice.pop(name, None)
+
+
+def _is_empty(cells: np.ndarray) -> bool:
+    if cells.dtype.kind == "f":
+        return bool(np.isnan(cells).all())
+    return cells.dtype.kind == "O" and all(c is None or c == "" for c in cells)
 
 
 def _parse(
@@ -528,25 +610,140 @@ def _parse(
         raise RecordingError(f"{path}: cannot be read as text columns: {reason}") from None
     if not whole and table.num_rows >= FEW_ROWS:
         table = table.slice(0, table.num_rows - 1)
-        findings.append(
-            _note(f"{path.name}: the last row has no end, so it may be cut short; it is left out")
-        )
-    if table.num_rows == 0:
-        raise RecordingError(f"{path}: a header but no whole rows; record again")
-    if lost:
-        share = len(lost) / (len(lost) + table.num_rows)
-        if share > 0.2:
-            raise RecordingError(
-                f"{path}: {len(lost)} of {len(lost) + table.num_rows} rows do not have "
-                f"{len(names)} cells; the delimiter or the file is damaged"
-            )
-        findings.append(
-            _note(
-                f"{path.name}: {len(lost)} rows do not have {len(names)} cells and are left out",
-                "warning",
-            )
-        )
+        findings.append(_note(f"{path.name}: {NO_END}"))
+    _check_rows(path, table.num_rows, len(lost), len(names), findings)
     return table
+
+
+def _check_rows(path: Path, rows: int, lost: int, width: int, findings: list[Finding]) -> None:
+    if rows == 0:
+        raise RecordingError(f"{path}: a header but no whole rows; record again")
+    if not lost:
+        return
+    if lost / (lost + rows) > 0.2:
+        raise RecordingError(
+            f"{path}: {lost} of {lost + rows} rows do not have {width} cells; the delimiter or "
+            "the file is damaged"
+        )
+    findings.append(
+        Finding(
+            severity="warning",
+            channel="",
+            text=f"{path.name}: {lost} rows do not have {width} cells and are left out",
+        )
+    )
+
+
+def _plain_lines(head: bytes) -> bool:
+    """Whether lines end in a line feed, so that the file can be cut there."""
+    return b"\n" in head and head.count(b"\r") == head.count(b"\r\n")
+
+
+def _parts(path: Path, skip: int) -> list[tuple[int, int]]:
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        for _ in range(skip):
+            stream.readline()
+        cuts = [stream.tell()]
+        while cuts[-1] < size:
+            stream.seek(min(cuts[-1] + PART, size))
+            stream.readline()
+            cuts.append(stream.tell())
+    return list(zip(cuts[:-1], cuts[1:], strict=True))
+
+
+def _parse_in_parts(
+    path: Path,
+    delimiter: str,
+    skip: int,
+    names: list[str],
+    findings: list[Finding],
+    whole: bool,
+) -> Columns | None:
+    """Parse a large file of numbers part by part; None where a column holds anything else."""
+    parts = _parts(path, skip)
+    lost: list[int] = []
+
+    def odd(row: csv.InvalidRow) -> str:
+        lost.append(row.number or 0)
+        return "skip"
+
+    def parse(span: tuple[int, int]) -> pa.Table:
+        with path.open("rb") as stream:
+            stream.seek(span[0])
+            raw = stream.read(span[1] - span[0])
+        return csv.read_csv(
+            pa.BufferReader(raw),
+            read_options=csv.ReadOptions(column_names=names, use_threads=False, block_size=PART),
+            parse_options=csv.ParseOptions(
+                delimiter=delimiter, invalid_row_handler=odd, newlines_in_values=False
+            ),
+            convert_options=csv.ConvertOptions(null_values=BLANKS, strings_can_be_null=True),
+        )
+
+    def in_order() -> Iterator[pa.Table]:
+        workers = min(8, pa.cpu_count())
+        with ThreadPoolExecutor(workers) as threads:
+            waiting = deque(threads.submit(parse, s) for s in parts[:workers])
+            for nxt in [*parts[workers:], *[None] * workers]:
+                if not waiting:
+                    return
+                table = waiting.popleft().result()
+                if nxt is not None:
+                    waiting.append(threads.submit(parse, nxt))
+                yield table
+
+    columns: dict[str, np.ndarray] = {}
+    pool = pa.default_memory_pool()
+    rows = room = 0
+    try:
+        for table in in_order():
+            n = table.num_rows
+            if rows + n > room:
+                # Memory that is never written costs nothing: ask for a little more than all.
+                done = parts[0][1] - parts[0][0] if rows == 0 else 0
+                total = parts[-1][1] - parts[0][0]
+                room = max(rows + n, int(1.05 * n * total / done) if done else 2 * room)
+                for name in columns:
+                    old = columns[name]
+                    columns[name] = np.empty(room, old.dtype)
+                    columns[name][:rows] = old[:rows]
+            for name in names:
+                _append(columns, name, table.column(name), rows, room)
+            rows += n
+            del table
+            pool.release_unused()
+    except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
+        return None  # text, stamps or damage: the whole-file reader says what it is
+    _check_rows(path, rows, len(lost), len(names), findings)
+    if not whole:
+        rows -= 1
+        findings.append(_note(f"{path.name}: {NO_END}"))
+    return Columns(
+        name=path.name,
+        names=list(names),
+        get=lambda name: columns[name][:rows],
+        forget=columns.pop,
+    )
+
+
+def _append(
+    columns: dict[str, np.ndarray], name: str, part: pa.ChunkedArray, rows: int, room: int
+) -> None:
+    kind = part.type
+    if pa.types.is_null(kind):
+        values = np.full(len(part), np.nan)
+    elif pa.types.is_integer(kind) or pa.types.is_floating(kind):
+        values = _numbers(part)
+    else:
+        raise TypeError(name)
+    held = columns.get(name)
+    if held is None:
+        held = np.empty(room, values.dtype)
+    elif held.dtype != values.dtype and held.dtype.kind != "f":
+        held = held.astype(np.float64)
+    held[rows : rows + values.size] = values
+    columns[name] = held
 
 
 def _again(table: pa.Table) -> pa.ChunkedArray | None:

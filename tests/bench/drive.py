@@ -163,7 +163,11 @@ class WheelLoop:
 
 @dataclass(frozen=True, kw_only=True)
 class HeadingLoop:
-    """Sampled heading hold: cmd_omega_z += kp e + ki int e + kd (ref - omega_z) + ff cmd_v_y."""
+    """Sampled heading hold: cmd_omega_z += kp e + ki int e + kd (ref - omega_z) + ff cmd_v_y.
+
+    The heading aimed at stays the same over the whole drive, so what is left of one pass is the
+    start of the next.
+    """
 
     kp: float  # [1/s]
     ki: float = 0.0  # [1/s^2]
@@ -174,6 +178,9 @@ class HeadingLoop:
     yaw_noise: float = 3e-4  # [rad]
     gyro_noise: float = 2e-3  # [rad/s]
     limit: float = 2.0  # [rad/s] on the correction
+    feedforward_acceleration: float = 0.0  # [rad s/m]
+    rate_filter: float = 0.0  # [s] first-order lag on the rate
+    fresh: bool = False  # integral set to zero while standing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,8 +213,9 @@ def drive(
     step: float = STEP,
     phase: Array | None = None,
     simulation: Simulation | None = None,
+    factors: Array | None = None,
 ) -> Trace:
-    """Drive the script and keep every tick."""
+    """Drive the script and keep every tick; `factors` multiply each wheel's target."""
     n_wheels = len(base.wheels)
     if phase is None:
         phase = rng.uniform(0, 2 * np.pi / base.rollers, n_wheels)
@@ -215,7 +223,7 @@ def drive(
     hz = heading.loop_hz if heading else command_hz
     twist, segment = commands(script, TICK, hz)
     n = len(twist)
-    rows = base.rows
+    rows = base.rows if factors is None else base.rows * np.asarray(factors)[:, None]
     ke, supply = base.motor.volts_per_rad_s, base.motor.supply
     encoder = sim.faults.encoder_sense
     assert encoder is not None
@@ -234,7 +242,7 @@ def drive(
     u = np.zeros(n_wheels)
     tick = max(1, round(1 / (hz * TICK)))
     lag = round(heading.delay / TICK) if heading else 0
-    yaw_integral, correction, yaw_ref = 0.0, 0.0, 0.0
+    yaw_integral, correction, yaw_ref, rate_seen, v_before = 0.0, 0.0, 0.0, 0.0, 0.0
     smooth = 1 - np.exp(-every * TICK / 0.006)
     leak = np.exp(-every * TICK / 0.2)
 
@@ -251,17 +259,24 @@ def drive(
             yaw_ref += wanted * tick * TICK
             e = (yaw_ref - yaw + np.pi) % (2 * np.pi) - np.pi
             moving = bool(np.any(twist[k]))
+            keep = np.exp(-tick * TICK / heading.rate_filter) if heading.rate_filter else 0.0
+            rate_seen = keep * rate_seen + (1 - keep) * rate
+            a_y = (twist[k, 1] - v_before) / (tick * TICK)
+            v_before = float(twist[k, 1])
             if moving:
                 yaw_integral += e * tick * TICK
                 correction = float(
                     heading.kp * e
                     + heading.ki * yaw_integral
-                    + heading.kd * (wanted - rate)
+                    + heading.kd * (wanted - rate_seen)
                     + heading.feedforward * twist[k, 1]
+                    + heading.feedforward_acceleration * a_y
                 )
                 correction = float(np.clip(correction, -heading.limit, heading.limit))
             else:
                 correction = 0.0
+                if heading.fresh:
+                    yaw_integral = 0.0
         if heading:
             twist[k, 2] += correction
         if k % every == 0:

@@ -1,0 +1,138 @@
+"""Hypotheses about the base, each a prior of its own on the parameter vector, and their weights.
+
+Evidence is Laplace's approximation, -cost/2 - log det(Hessian)/2. Sound spreads are the tolerance:
+a fault has to exceed them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.balances import Model
+
+KINDS = ("roller_drag", "axle_drag", "weak_motor", "radius_mismatch")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """One hypothesis after its fit.
+
+    Attributes
+    ----------
+    causes : tuple of (str, str or None)
+        Cause words with their wheels.
+    share : float
+        Posterior share among all hypotheses. [-]
+    z, covariance : ndarray
+        Most probable parameters and their covariance.
+    mean, sd : ndarray
+        Its normal prior.
+    chi2 : float
+        Sum of squared data residuals.
+    """
+
+    causes: tuple[tuple[str, str | None], ...]
+    share: float
+    z: np.ndarray
+    covariance: np.ndarray
+    mean: np.ndarray
+    sd: np.ndarray
+    chi2: float
+
+
+def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
+    """Fit every hypothesis and give each its posterior share.
+
+    Parameters
+    ----------
+    model : Model
+        Balances of the run.
+    motors_seen : bool
+        Whether volts are known, so that a weak motor can show.
+
+    Returns
+    -------
+    list of Fitted
+        Shares sum to one.
+    """
+    robot = model.robot
+    names = robot.wheel_names
+    w = len(names)
+    mean0, sd0 = model.sound_prior()
+    base = math.log
+
+    def with_mass(mean: np.ndarray, sd: np.ndarray) -> None:
+        sd[0] = 0.3 * float(np.mean(np.abs(robot.x)))
+        sd[1] = 0.3 * float(np.mean(np.abs(robot.y)))
+
+    def with_fault(kind: str, k: int, mean: np.ndarray, sd: np.ndarray) -> None:
+        parameter, centre, width = {
+            "roller_drag": ("q", base(2.5), base(1.7)),
+            "axle_drag": ("b", base(2.5), base(1.6)),
+            "weak_motor": ("rho", base(1.6), base(1.35)),
+            "radius_mismatch": ("eps", 0.0, 0.01),
+        }[kind]
+        at = model.index(parameter, k)
+        mean[at], sd[at] = centre, width
+
+    plans: list[tuple[tuple[tuple[str, str | None], ...], float]] = [
+        ((("none", None),), 0.2),
+        ((("mass_off_centre", None),), 0.14),
+    ]
+    kinds = [k for k in KINDS if k != "weak_motor" or motors_seen]
+    for kind in kinds:
+        for name in names:
+            plans.append((((kind, name),), 0.125 / w))
+            plans.append(((("mass_off_centre", None), (kind, name)), 0.03 / w))
+    fits = []
+    for causes, prior in plans:
+        mean, sd = mean0.copy(), sd0.copy()
+        for kind, wheel in causes:
+            if kind == "mass_off_centre":
+                with_mass(mean, sd)
+            elif wheel is not None:
+                with_fault(kind, names.index(wheel), mean, sd)
+        z, covariance, evidence, chi2 = model.fit(mean, sd)
+        if math.isfinite(evidence) and np.all(np.isfinite(covariance)):
+            fits.append((causes, math.log(prior) + evidence, z, covariance, mean, sd, chi2))
+    if not any(f[0] == (("none", None),) for f in fits):
+        return []
+    best = max(fits, key=lambda f: f[1])
+    count = model.residuals(best[2][None]).shape[1]
+    # A best fit far above its degrees of freedom means that something is not in the model:
+    # every probability is lowered by the ratio (a tempered posterior).
+    temper = max(1.0, best[6] / max(1, count))
+    logs = np.array([f[1] for f in fits]) / temper
+    shares = np.exp(logs - logs.max())
+    shares /= shares.sum()
+    return [
+        Fitted(causes=f[0], share=float(s), z=f[2], covariance=f[3], mean=f[4], sd=f[5], chi2=f[6])
+        for f, s in zip(fits, shares, strict=True)
+    ]
+
+
+def averaged(fits: Sequence[Fitted], pick: np.ndarray) -> tuple[float, float]:
+    """Model average of a linear combination of parameters, with the spread between models.
+
+    Parameters
+    ----------
+    fits : sequence of Fitted
+        Hypotheses with their shares.
+    pick : ndarray, shape (parameters,)
+        Combination.
+
+    Returns
+    -------
+    value, std_error : float
+        Mean and standard deviation of the mixture.
+    """
+    values = np.array([float(f.z @ pick) for f in fits])
+    variances = np.array([float(pick @ f.covariance @ pick) for f in fits])
+    shares = np.array([f.share for f in fits])
+    shares = shares / shares.sum()
+    mean = float(shares @ values)
+    return mean, math.sqrt(float(shares @ (variances + (values - mean) ** 2)))

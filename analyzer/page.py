@@ -1,0 +1,90 @@
+"""What all HTML pages share: look, tables, one self-contained document."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from typing import Any
+
+CSS = """
+:root{color-scheme:light dark;--ink:#1b1b1b;--paper:#fff;--line:#ccc;--soft:#f4f4f2;--warn:#8a4b00}
+@media (prefers-color-scheme:dark){:root{--ink:#eee;--paper:#16181a;--line:#444;--soft:#22262a;--warn:#ffb66b}}
+body{font:16px/1.5 system-ui,sans-serif;color:var(--ink);background:var(--paper);margin:0 auto;max-width:1080px;padding:1rem}
+h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;margin-top:2rem;border-bottom:1px solid var(--line)}
+.answer{font-size:1.15rem;background:var(--soft);border-left:6px solid #0072B2;padding:1rem}
+table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1px solid var(--line);padding:.3rem .5rem;text-align:left;vertical-align:top;overflow-wrap:anywhere}
+.caution{color:var(--warn)}.figure{background:#fff;overflow-x:auto;margin:.5rem 0}.note{font-size:.9rem;opacity:.85}
+@media (max-width:640px){table{display:block;overflow-x:auto}td,th{min-width:5.5rem;overflow-wrap:normal}}
+@media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}}
+"""
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """HTML table of plain text.
+
+    Parameters
+    ----------
+    head : sequence of str
+        Column names.
+    rows : sequence of sequence of str
+        Cells.
+
+    Returns
+    -------
+    str
+        HTML; every cell escaped.
+    """
+    top = "".join(f"<th>{escape(h)}</th>" for h in head)
+    body = "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in rows)
+    return f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def drawn(figure: Any, text: str) -> str:
+    """Plotly figure with the sentence under it.
+
+    Parameters
+    ----------
+    figure : Figure
+        Plotly figure.
+    text : str
+        What it shows.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    body = figure.to_html(
+        full_html=False,
+        include_plotlyjs=False,
+        config={"responsive": True, "displayModeBar": False},
+    )
+    return f'<div class="figure">{body}</div><p class="note">{escape(text)}</p>'
+
+
+def document(title: str, sections: Sequence[str], *, style: str = "", script: str = "") -> str:
+    """Whole page that needs no network.
+
+    Parameters
+    ----------
+    title : str
+        Title, as plain text.
+    sections : sequence of str
+        HTML of the body, in order.
+    style : str
+        CSS beyond the common look.
+    script : str
+        JavaScript for the head.
+
+    Returns
+    -------
+    str
+        HTML document.
+    """
+    code = f"<script>{script}</script>" if script else ""
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f"<title>{escape(title)}</title><style>{CSS}{style}</style>{code}</head>"
+        f"<body>{''.join(sections)}</body></html>\n"
+    )

@@ -1,0 +1,191 @@
+"""An hour at 200 Hz: our whole analysis against the raw read of the same file, in one run.
+
+Usage: python -m tests.benchmarks.hour [--rounds N] [--hours H] [--folder DIR]
+
+Every measurement is a process of its own, so that peak memory is its own. Raw and ours take turns.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import statistics
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import csv, parquet
+
+from analyzer.demo import robot_text, sensed
+from analyzer.robot import parse_robot
+from analyzer.simulate import Drive, Truth, drive, usual_script
+
+RATE = 200.0
+
+# What one process does, by name; each prints seconds and sizes as JSON. A small file goes first on
+# both sides, so that neither counts the imports: `crabwise analyze` from cold has a bar of its own.
+WORK = {
+    "raw csv": "from pyarrow import csv; csv.read_csv(small); begin(); "
+    "table = csv.read_csv(path); end(table.nbytes)",
+    "raw parquet": "from pyarrow import parquet; parquet.read_table(small); begin(); "
+    "table = parquet.read_table(path); end(table.nbytes)",
+    "ours": "from analyzer.pipeline import analyze; analyze([small], robot); begin(); "
+    "analyze([path], robot); end(0)",
+}
+HARNESS = """
+import json, resource, sys, time
+path, robot, small = sys.argv[1:4]
+def begin():
+    global start, before
+    before, start = resident(), time.perf_counter()
+def resident():
+    for line in open("/proc/self/status"):
+        if line.startswith("VmHWM"):
+            return int(line.split()[1]) * 1024
+def end(size):
+    took = time.perf_counter() - start
+    print(json.dumps({"seconds": took, "before": before, "peak": resident(), "arrow": size}))
+"""
+
+
+def sitting(seed: int) -> tuple[Drive, Truth]:
+    """A few minutes of all kinds of passes, driven by a cart with a stiff wheel."""
+    robot = parse_robot(robot_text(), "book_cart.toml")
+    truth = Truth(roller_drag=np.array([3.5, 1, 1, 1]), c_x=-0.004)
+    script = usual_script() + [
+        (0.4, 0.4, 0.0, 2.5, 1.0),
+        (0.0, 0.0, 0.0, 0.8, 1.0),
+        (-0.4, -0.4, 0.0, 2.5, 1.0),
+        (0.0, 0.0, 0.0, 0.8, 1.0),
+    ]
+    return drive(robot, truth, script, 1 / RATE), truth  # type: ignore[arg-type]
+
+
+def tiled(motion: Drive, seconds: float) -> Drive:
+    """The same sitting over and over, the pose and the wheels running on."""
+    n = motion.t.size
+    times = math.ceil(seconds * RATE / n)
+    stop = round(seconds * RATE)
+    end = motion.pose[-1]
+    poses, at = [], np.zeros(3)
+    for _ in range(times):
+        c, s = math.cos(at[2]), math.sin(at[2])
+        pose = motion.pose @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
+        poses.append(pose + at)
+        at = at + np.array([c * end[0] - s * end[1], s * end[0] + c * end[1], end[2]])
+    angle = np.concatenate([motion.wheel_angle + k * motion.wheel_angle[-1] for k in range(times)])
+
+    def again(values: np.ndarray) -> np.ndarray:
+        return np.concatenate([values] * times)[:stop]
+
+    return Drive(
+        t=np.arange(stop) / RATE,
+        pose=np.concatenate(poses)[:stop],
+        twist=again(motion.twist),
+        acceleration=again(motion.acceleration),
+        wheel_angle=angle[:stop],
+        wheel_speed=again(motion.wheel_speed),
+        current=again(motion.current),
+        volt=again(motion.volt),
+        command=again(motion.command),
+    )
+
+
+def table_of(motion: Drive, seed: int) -> pa.Table:
+    """26 columns as a logger writes them, with fresh noise over the whole length."""
+    rng = np.random.default_rng(seed)
+    columns = sensed(motion, rng, RATE)
+    n = motion.t.size
+    columns["gyro_x_dps"] = rng.normal(0.1, 0.2, n).round(3)
+    columns["gyro_y_dps"] = rng.normal(-0.1, 0.2, n).round(3)
+    sag = 0.02 * np.abs(motion.current).sum(axis=1)
+    columns["battery_v"] = (25.2 - sag + rng.normal(0, 0.02, n)).round(3)
+    # Loggers print six decimals; the demo's columns are rounded to less.
+    for name, values in columns.items():
+        if values.dtype.kind == "f" and not name.startswith(("time", "cmd")):
+            columns[name] = (values + rng.uniform(-5e-4, 5e-4, n)).round(6)
+    columns["time_s"] = (columns["time_s"] + 1000).round(6)
+    assert len(columns) == 26, len(columns)
+    return pa.table(columns)
+
+
+def make(folder: Path, hours: float, seed: int = 7) -> dict[str, Path]:
+    """Write the hour as CSV and Parquet with its robot file; kept where they stand already."""
+    folder.mkdir(parents=True, exist_ok=True)
+    stem = f"hours_{hours:g}"
+    out = {
+        "csv": folder / f"{stem}.csv",
+        "parquet": folder / f"{stem}.parquet",
+        "robot": folder / "book_cart.toml",
+        "small csv": folder / "small.csv",
+        "small parquet": folder / "small.parquet",
+    }
+    if not all(p.is_file() for p in out.values()):
+        table = table_of(tiled(sitting(seed)[0], hours * 3600), seed)
+        small = table.slice(0, round(100 * RATE))
+        csv.write_csv(small, out["small csv"], csv.WriteOptions(quoting_style="none"))
+        parquet.write_table(small, out["small parquet"], compression="zstd")
+        csv.write_csv(table, out["csv"], csv.WriteOptions(quoting_style="none"))
+        parquet.write_table(table, out["parquet"], compression="zstd")
+        out["robot"].write_text(robot_text(), encoding="utf-8")
+    return out
+
+
+def measure(name: str, path: Path, robot: Path, small: Path) -> dict[str, Any]:
+    """Run one piece of work in a process of its own."""
+    done = subprocess.run(
+        [sys.executable, "-c", HARNESS + WORK[name], str(path), str(robot), str(small)],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    answer: dict[str, Any] = json.loads(done.stdout)
+    return answer
+
+
+def compare(files: dict[str, Path], rounds: int) -> dict[str, float]:
+    """Raw and ours by turns, on both forms of the hour; prints a table and gives the ratios."""
+    ratios: dict[str, float] = {}
+    print(
+        f"{'form':8} {'raw s':>7} {'ours s':>7} {'ratio':>6}  {'peak/Arrow':>10} {'less imports':>12}"
+    )
+    for form in ("csv", "parquet"):
+        raw, ours = [], []
+        for _ in range(rounds):
+            paths = files[form], files["robot"], files[f"small {form}"]
+            raw.append(measure(f"raw {form}", *paths))
+            ours.append(measure("ours", *paths))
+        one = statistics.median(r["seconds"] for r in raw)
+        two = statistics.median(r["seconds"] for r in ours)
+        arrow = raw[0]["arrow"]
+        peak = max(r["peak"] for r in ours) / arrow
+        above = max(r["peak"] - r["before"] for r in ours) / arrow
+        ratios[form], ratios[f"{form} memory"] = two / one, peak
+        print(f"{form:8} {one:7.2f} {two:7.2f} {two / one:6.2f}  {peak:10.2f} {above:12.2f}")
+    return ratios
+
+
+def main() -> None:
+    """Make the files, measure, print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--hours", type=float, default=1.0)
+    parser.add_argument(
+        "--folder", type=Path, default=Path(tempfile.gettempdir()) / "crabwise_hour"
+    )
+    args = parser.parse_args()
+    files = make(args.folder, args.hours)
+    size = files["csv"].stat().st_size / 1e6
+    print(
+        f"{args.hours:g} h at {RATE:.0f} Hz, 26 columns: CSV {size:.0f} MB, median of {args.rounds}"
+    )
+    compare(files, args.rounds)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,280 @@
+"""Known yaw plants come back from simulated turns: values, and intervals that hold what they say.
+
+The simulation shares no code with the identification: commands held between ticks of a loop that
+runs unsynchronised with the log, the plant stepped at 0.25 ms, rollers' ripple that differs from
+turn to turn, gyro noise. `python -m tests.recovery.test_yaw_plant` prints the full figures.
+"""
+
+import math
+import sys
+
+import numpy as np
+import pytest
+
+from analyzer.demo import robot_text
+from analyzer.kinematics import odometry_matrix
+from analyzer.passes import find_passes
+from analyzer.quantities import RecordingError
+from analyzer.robot import parse_robot
+from analyzer.run import Run
+from analyzer.yaw_plant import identify
+
+ROBOT = parse_robot(robot_text(), "robot.toml")
+FINE = 2.5e-4
+LOG = 0.01
+
+
+def turns(rng, rates=(0.4, 0.8, 1.2)):
+    """Script of (v_y, omega_z, seconds): steps both ways, then two sideways passes."""
+    script = [(0.0, 0.0, 1.5)]
+    for rate in rates:
+        for seconds in (0.6, 1.2, 2.0):
+            for side in (1, -1):
+                script += [(0.0, side * rate, seconds), (0.0, 0.0, 0.8 + 0.05 * rng.random())]
+    for side in (1, -1, 1, -1):
+        script += [(side * 0.5, 0.0, 2.5), (0.0, 0.0, 0.8)]
+    return script
+
+
+def simulated(
+    rng,
+    gain,
+    lag,
+    delay,
+    friction=0.0,
+    *,
+    noise=2e-3,
+    ripple=0.01,
+    drift=0.08,
+    kp=0.0,
+    rates=None,
+    loop_hz=50.0,
+):
+    """A run with that plant; a heading loop of gain kp on top of the script where kp is given."""
+    script = turns(rng) if rates is None else turns(rng, rates)
+    ends = np.cumsum([s[2] for s in script])
+    n = int(ends[-1] / FINE)
+    tick = round(1 / (loop_hz * FINE))
+    phase = int(rng.integers(tick))
+    late = round(delay / FINE)
+    asked = np.zeros((n, 3))
+    rate, heading, wanted = np.zeros(n), np.zeros(n), 0.0
+    keep = math.exp(-FINE / lag)
+    segment = np.searchsorted(ends, np.arange(n) * FINE, side="right")
+    tones = rng.uniform(4, 9, ends.size + 1), rng.uniform(0, 2 * np.pi, ends.size + 1)
+    sizes = ripple * rng.uniform(0.5, 1.5, ends.size + 1)
+    held = np.zeros(3)
+    state = 0.0
+    yaw = 0.0
+    for k in range(n):
+        if (k - phase) % tick == 0:
+            v_y, turn, _ = script[min(segment[k], len(script) - 1)]
+            wanted += turn * tick * FINE
+            correction = kp * (wanted - yaw) if (v_y or turn) else 0.0
+            if kp:
+                correction += kp * 1e-3 * rng.standard_normal()
+            held = np.array([0.0, v_y, turn + correction])
+        asked[k] = held
+        u = asked[k - late, 2] if k >= late else 0.0
+        goal = gain * u + friction * np.sign(u) * (abs(u) > 0.05)
+        state = keep * state + (1 - keep) * goal
+        s = segment[k]
+        moving = np.any(held)
+        wave = sizes[min(s, sizes.size - 1)] * math.sin(
+            2 * np.pi * tones[0][min(s, sizes.size - 1)] * k * FINE
+            + tones[1][min(s, sizes.size - 1)]
+        )
+        rate[k] = state + moving * wave + drift * np.sign(held[1])
+        yaw += rate[k] * FINE
+        heading[k] = yaw
+    every = round(LOG / FINE)
+    offset = int(rng.integers(every))
+    at = np.arange(offset, n, every)
+    command = asked[at]
+    gyro = rate[at] + noise * rng.standard_normal(at.size)
+    twist = np.stack([np.zeros(at.size), command[:, 1], rate[at]], axis=1)
+    speed = twist @ ROBOT.matrix.T
+    assert np.allclose(speed @ odometry_matrix(ROBOT.matrix).T, twist)
+    t = np.arange(at.size) * LOG
+    return Run(
+        robot=ROBOT, t=t, dt=LOG, valid=np.ones(at.size, bool),
+        wheel_angle=np.cumsum(speed, axis=0) * LOG, wheel_speed=speed, gyro_z=gyro,
+        yaw=heading[at], yaw_source="gyro", command=command,
+    )  # fmt: skip
+
+
+def random_plant(rng):
+    return {
+        "gain": rng.uniform(0.6, 1.15),
+        "lag": math.exp(rng.uniform(math.log(0.015), math.log(0.15))),
+        "delay": rng.uniform(0.0, 0.08),
+        "friction": -rng.uniform(0.0, 0.15),
+    }
+
+
+def tried(rng):
+    truth = random_plant(rng)
+    run = simulated(rng, **truth)
+    found = identify(run, find_passes(run))
+    return truth, found
+
+
+def held(estimate, truth):
+    return estimate.low <= truth <= estimate.high
+
+
+def test_gain_lag_and_delay_come_back():
+    rng = np.random.default_rng(5)
+    inside = {"gain": [], "lag": [], "delay": [], "friction": []}
+    for _ in range(16):
+        truth, found = tried(rng)
+        assert not found.closed_loop
+        assert found.gain.value == pytest.approx(truth["gain"], rel=0.02)
+        assert abs(found.lag.value - truth["lag"]) < max(0.1 * truth["lag"], 0.005)
+        assert abs(found.delay.value - truth["delay"]) < max(0.1 * truth["delay"], 0.0055)
+        assert found.friction.value == pytest.approx(truth["friction"], abs=0.012)
+        for name in inside:
+            inside[name].append(held(getattr(found, name), truth[name]))
+    shares = {name: np.mean(v) for name, v in inside.items()}
+    # 64 intervals of 95 %: fewer than 54 inside has a chance below one in ten thousand.
+    assert sum(map(sum, inside.values())) >= 54, shares
+
+
+def test_heading_loop_is_recognised_and_does_not_bias():
+    rng = np.random.default_rng(6)
+    for _ in range(4):
+        truth = random_plant(rng)
+        truth["lag"] = min(truth["lag"], 0.06)
+        run = simulated(rng, **truth, kp=3.0)
+        found = identify(run, find_passes(run))
+        assert found.closed_loop
+        assert found.gain.value == pytest.approx(truth["gain"], rel=0.03)
+        assert abs(found.lag.value - truth["lag"]) < max(0.15 * truth["lag"], 0.006)
+        assert abs(found.delay.value - truth["delay"]) < max(0.1 * truth["delay"], 0.006)
+
+
+def test_one_turn_rate_widens_the_gain():
+    rng = np.random.default_rng(7)
+    run = simulated(rng, 0.9, 0.05, 0.02, -0.1, rates=(0.8,))
+    found = identify(run, find_passes(run))
+    assert not found.friction.determined
+    assert held(found.gain, 0.9)
+    assert found.gain.high - found.gain.low > 0.2
+    assert any("two or three rates" in f.text for f in found.findings)
+
+
+def test_sweep_is_cut_into_observations():
+    rng = np.random.default_rng(8)
+    run = simulated(rng, 0.9, 0.05, 0.02)
+    t = run.t
+    sweep = np.where((t > 2) & (t < 26), 0.8 * np.sin(2 * np.pi * (0.2 * t + 0.03 * t**2)), 0.0)
+    command = np.zeros((t.size, 3))
+    command[:, 2] = sweep
+    fine = np.arange(0, t[-1], FINE)
+    u = np.interp(fine - 0.03, t, sweep)
+    rate = np.zeros(fine.size)
+    keep = math.exp(-FINE / 0.06)
+    for k in range(1, fine.size):
+        rate[k] = keep * rate[k - 1] + (1 - keep) * 0.85 * u[k]
+    gyro = np.interp(t, fine, rate) + 2e-3 * rng.standard_normal(t.size)
+    speed = np.stack([0 * t, 0 * t, gyro], axis=1) @ ROBOT.matrix.T
+    from dataclasses import replace
+
+    run = replace(run, command=command, gyro_z=gyro, wheel_speed=speed, yaw=np.cumsum(gyro) * LOG)
+    found = identify(run, find_passes(run))
+    assert len(found.windows) == 8
+    assert found.gain.value == pytest.approx(0.85, rel=0.02)
+    assert found.lag.value == pytest.approx(0.06, abs=0.006)
+    assert found.delay.value == pytest.approx(0.03, abs=0.006)
+
+
+def changed(run, **what):
+    from dataclasses import replace
+
+    return replace(run, **what)
+
+
+@pytest.fixture(scope="module")
+def sound():
+    return simulated(np.random.default_rng(9), 0.9, 0.05, 0.02, -0.05)
+
+
+def test_no_turn_is_refused(sound):
+    command = sound.command.copy()
+    command[:, 2] = np.where(np.abs(command[:, 1]) > 0, 1e-9, 0)
+    with pytest.raises(RecordingError, match=r"found 0 turn\(s\) on the spot.*Record turns"):
+        identify(changed(sound, command=command), ())
+
+
+def test_no_command_is_refused(sound):
+    with pytest.raises(
+        RecordingError, match="cmd_omega_z: found no turn command.*Log the commanded"
+    ):
+        identify(changed(sound, command=None), ())
+
+
+def test_no_gyro_is_refused(sound):
+    with pytest.raises(RecordingError, match="omega_z: found neither a gyro nor a heading"):
+        identify(changed(sound, gyro_z=None, yaw=None), ())
+
+
+def test_frozen_gyro_is_refused(sound):
+    with pytest.raises(RecordingError, match="gyro does not move in 18 of 18 turns.*frozen"):
+        identify(changed(sound, gyro_z=np.full(sound.t.size, 0.01)), ())
+
+
+def test_gyro_frozen_for_a_while_is_left_out(sound):
+    gyro = sound.gyro_z.copy()
+    gyro[900:1600] = gyro[900]
+    found = identify(changed(sound, gyro_z=gyro), ())
+    assert 3 <= len(found.windows) < 18
+    assert any("does not move" in f.text for f in found.findings)
+    assert found.gain.value == pytest.approx(0.9, rel=0.03)
+
+
+def test_saturated_power_is_refused(sound):
+    power = np.where(np.abs(sound.command[:, 2:]) > 0, 1.0, 0.0) * np.ones(4)
+    with pytest.raises(
+        RecordingError, match="saturated.*power stands at its limit.*half that rate"
+    ):
+        identify(changed(sound, power=power), ())
+
+
+def test_saturated_answer_leaves_out_the_fast_turns(sound):
+    gyro = np.clip(sound.gyro_z, -0.68, 0.68)
+    found = identify(changed(sound, gyro_z=gyro), ())
+    assert max(abs(w.command) for w in found.windows) < 1.0
+    assert any("saturated" in f.text for f in found.findings)
+
+
+def test_loop_without_turns_is_refused():
+    rng = np.random.default_rng(10)
+    run = simulated(rng, 0.9, 0.05, 0.02, kp=3.0)
+    late = int(np.flatnonzero(np.abs(run.command[:, 1]) > 0)[0]) - 60
+    cut = {
+        name: getattr(run, name)[late:]
+        for name in ("command", "gyro_z", "wheel_speed", "wheel_angle", "yaw", "valid")
+    }
+    run = changed(run, t=np.arange(run.t.size - late) * LOG, **cut)
+    with pytest.raises(RecordingError, match="heading loop or a hand steered"):
+        identify(run, find_passes(run))
+
+
+def main(count):
+    rng = np.random.default_rng(11)
+    inside = {"gain": [], "lag": [], "delay": [], "friction": []}
+    bars = {"gain": [], "lag": [], "delay": []}
+    for _ in range(count):
+        truth, found = tried(rng)
+        for name in inside:
+            inside[name].append(held(getattr(found, name), truth[name]))
+        bars["gain"].append(abs(found.gain.value / truth["gain"] - 1) < 0.02)
+        for name in ("lag", "delay"):
+            miss = abs(getattr(found, name).value - truth[name])
+            bars[name].append(miss < max(0.1 * truth[name], 0.005))
+    print({k: round(float(np.mean(v)), 3) for k, v in inside.items()}, "intervals hold the truth")
+    print({k: round(float(np.mean(v)), 3) for k, v in bars.items()}, "within the bars")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 300)

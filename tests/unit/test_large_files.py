@@ -1,0 +1,96 @@
+"""Large files are read in parts; the numbers must be those of the whole-file reader."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from pyarrow import parquet
+
+from analyzer.quantities import RecordingError
+from analyzer.readers import tables
+
+
+def _lines(rows: int, seed: int = 5) -> list[str]:
+    rng = np.random.default_rng(seed)
+    lines = []
+    for k in range(rows):
+        # `late` is whole for most of the file, `hole` has blanks, `empty` never holds a cell.
+        late = str(k) if k < 0.8 * rows else f"{k}.5"
+        hole = "" if k % 7 == 0 else f"{rng.normal():.5f}"
+        lines.append(f"{k * 0.005:.3f},{k * 3},{late},{hole},")
+    return lines
+
+
+@pytest.fixture
+def in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tables, "LARGE", 1000)
+    monkeypatch.setattr(tables, "PART", 4096)
+
+
+def _read(path, lines, end="\n"):
+    path.write_bytes((end.join(["time,count,late,hole,empty", *lines]) + end).encode())
+    findings: list = []
+    (columns,) = tables.read_text(path, findings)
+    return {n: np.array(columns.get(n)) for n in columns.names}, findings
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_parts_give_what_the_whole_gives(tmp_path, monkeypatch, in_parts, end):
+    lines = _lines(3000)
+    lines[1234] = "1,2"
+    parts, said = _read(tmp_path / "a.csv", lines, end)
+    monkeypatch.setattr(tables, "LARGE", 1 << 40)
+    whole, said_whole = _read(tmp_path / "a.csv", lines, end)
+    assert parts["time"].size == 2999
+    assert list(parts) == list(whole)
+    for name in whole:
+        np.testing.assert_array_equal(parts[name], whole[name], err_msg=name)
+        assert parts[name].dtype.kind == whole[name].dtype.kind
+    assert [f.text for f in said] == [f.text for f in said_whole]
+    assert len(said) == 1
+
+
+def test_parts_are_really_used(tmp_path, monkeypatch, in_parts):
+    def refused(*_args):
+        raise AssertionError("whole-file reader called")
+
+    monkeypatch.setattr(tables, "_parse", refused)
+    values, _ = _read(tmp_path / "a.csv", _lines(3000))
+    assert values["late"][-1] == 2999.5
+    assert np.isnan(values["hole"][0])
+
+
+def test_text_among_the_numbers_is_left_to_the_whole_file_reader(tmp_path, in_parts):
+    lines = _lines(3000)
+    lines[2000] = "10.0,6000,oops,1.0,"
+    values, _ = _read(tmp_path / "a.csv", lines)
+    assert values["late"][2000] == "oops"
+    assert values["count"][2999] == 8997
+
+
+def test_damaged_rows_are_refused_in_parts_too(tmp_path, in_parts):
+    lines = [x if k < 6000 else "1,2" for k, x in enumerate(_lines(9000))]
+    with pytest.raises(RecordingError, match="do not have 5 cells"):
+        _read(tmp_path / "a.csv", lines)
+
+
+def test_parquet_columns_come_one_by_one(tmp_path):
+    n = 1000
+    want = {
+        "time": np.arange(n) * 0.01,
+        "count": np.arange(n),
+        "name": np.array(["x"] * n),
+        "value": np.linspace(0, 1, n),
+    }
+    table = pa.table(want).append_column(
+        "hole", pa.array([None if k % 3 else k for k in range(n)], pa.int32())
+    )
+    parquet.write_table(table, tmp_path / "a.parquet", row_group_size=300)
+    columns = tables.read_table(tmp_path / "a.parquet")
+    for name, values in want.items():
+        np.testing.assert_array_equal(columns.get(name), values)
+    hole = columns.get("hole")
+    assert hole.dtype == np.float64
+    np.testing.assert_array_equal(hole[::3], np.arange(0, n, 3))
+    assert np.isnan(hole[1])

@@ -369,16 +369,18 @@ def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _C
         problems.append(f"{source.name}: {n} samples; a recording needs thousands. Log longer")
         return None
     falling = int(np.sum(np.diff(t) < 0))
-    if (keep.sum() < 3 and falling < 0.2 * n) or np.ptp(t[np.isfinite(t)]) == 0:
+    finite = t[np.isfinite(t)]
+    if (keep.sum() < 3 and falling < 0.2 * n) or finite.size < 3 or np.ptp(finite) == 0:
         problems.append(
             f"{source.name}: channel t: the stamps do not advance ({n} rows, all about "
-            f"{t[np.isfinite(t)][:1]} s). Log a running clock, or give the right time column"
+            f"{finite[:1]} s). Log a running clock, or give the right time column"
         )
         return None
     if backward > 0.2 * n:
-        at = int(np.flatnonzero(np.diff(t) < 0)[0]) + 1
+        falls = np.flatnonzero(np.diff(t) < 0)
+        first = f"first at row {int(falls[0]) + 2}" if falls.size else "or stands blank"
         problems.append(
-            f"{source.name}: channel t: time runs backwards (first at row {at + 1}); {backward} of "
+            f"{source.name}: channel t: time runs backwards ({first}); {backward} of "
             f"{n} rows lie before earlier ones. Several recordings in one file? Split them"
         )
         return None

@@ -364,6 +364,9 @@ def parse_robot(text: str, path: str) -> Robot:
     except tomllib.TOMLDecodeError as error:
         msg = f"{path}: not readable as TOML: {error}. Mend that line."
         raise RobotFileError(msg) from None
+    except (RecursionError, ValueError, OverflowError) as error:
+        msg = f"{path}: not readable as TOML: {type(error).__name__}: {str(error)[:80]}. Mend the file."
+        raise RobotFileError(msg) from None
     try:
         file = RobotFile.model_validate(data)
     except ValidationError as error:

@@ -358,10 +358,28 @@ def _store(
         return
     factor *= sign
     values = values.astype(np.float64, copy=False)
+    if values.dtype.kind == "f" and values.size:
+        top = BEYOND / max(abs(factor), 1e-300)
+        low, high = float(np.nanmin(values, initial=0.0)), float(np.nanmax(values, initial=0.0))
+        if high > top or low < -top:
+            absurd = np.abs(values) > top
+            values = np.where(absurd, np.nan, values)
+            work.findings.append(
+                Finding(
+                    severity="warning",
+                    channel=channel,
+                    text=f"{work.columns.name}: {int(absurd.sum())} values of {name!r} are beyond all "
+                    "sense (damaged numbers); left out",
+                )
+            )
     work.channels[channel] = values if factor == 1.0 else values * factor
     if name not in work.columns.twice.values():
         work.columns.forget(name)
     work.uses.append(ColumnUse(column=name, channel=channel, unit=unit, why=why))
+
+
+BEYOND = 1e15
+"""Size beyond which a number is damage, SI: a counter of 50 bits, and more than any quantity here."""
 
 
 def _pixels(unit: str) -> str:
@@ -563,7 +581,7 @@ def _quaternions(work: _Taking) -> None:
         cells = [columns.get(parts[q]) for q in "xyzw"]
         if any(c.dtype.kind not in "fiu" for c in cells):
             continue
-        x, y, z, w = (c.astype(np.float64) for c in cells)
+        x, y, z, w = (np.clip(c.astype(np.float64), -1e3, 1e3) for c in cells)
         norm = np.sqrt(x * x + y * y + z * z + w * w)
         # A unit quaternion has length 1; zeros are sent where there is no orientation.
         good = np.abs(norm - 1.0) < 0.1
@@ -597,7 +615,9 @@ def _paired_stamps(work: _Taking) -> list[tuple[str, str, np.ndarray]]:
                 continue
             whole, part = work.columns.get(name), work.columns.get(partner)
             if whole.dtype.kind in "fiu" and part.dtype.kind in "fiu":
+                # Seconds of the years 1970 to 2262, which 64 bits of nanoseconds hold.
                 known = np.isfinite(whole) & np.isfinite(part)
+                known &= (np.abs(whole) < 9.2e9) & (part >= 0) & (part < 1e10)
                 nanos = np.where(known, whole, 0).astype(np.int64) * 10**9
                 nanos += np.where(known, part, 0).astype(np.int64)
                 values = nanos if known.all() else np.where(known, nanos, np.nan)
@@ -799,6 +819,7 @@ def _iso(values: np.ndarray, source: str, name: str) -> tuple[np.ndarray, float]
     text = pd.Series(values, dtype="str").str.strip()
     text = text.str.replace(r"^(\d{4})/(\d\d)/(\d\d)/", r"\1-\2-\3T", regex=True)
     stamps = pd.to_datetime(text, errors="coerce", utc=True, format="ISO8601")
+    stamps = stamps.where((stamps.dt.year > 1900) & (stamps.dt.year < 2200))
     bad = stamps.isna() & text.notna() & (text != "")
     if stamps.isna().all() or bad.sum() > 0.02 * len(text) + 1:
         at = int(np.flatnonzero(stamps.isna().to_numpy())[0])

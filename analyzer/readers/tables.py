@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import io
 import re
 from collections import deque
@@ -89,7 +90,10 @@ def as_columns(name: str, table: pa.Table) -> Columns:
             return chunked.cast(pa.int8()).to_numpy(zero_copy_only=False).astype(float)
         if pa.types.is_null(kind):
             return np.full(len(chunked), np.nan)
-        return np.array(chunked.to_pylist(), dtype=object)
+        cells = chunked.to_pylist()
+        if pa.types.is_binary(kind):
+            cells = [None if c is None else c.decode("utf-8", "replace") for c in cells]
+        return np.array(cells, dtype=object)
 
     return Columns(name=name, names=names, get=get, forget=held.pop)
 
@@ -127,10 +131,11 @@ def read_table(path: Path) -> Columns:
             table = feather.read_table(path)
         else:
             table = json.read_json(path)
-    except (pa.ArrowException, OSError) as error:
+        names = list(table.column_names)
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise _damaged(path, error) from None
     while any(pa.types.is_struct(f.type) for f in table.schema):
-        table = table.flatten()
+        table = _flatter(path, table)
     if table.num_rows == 0:
         raise RecordingError(f"{path}: no rows; record again or give another file")
     names = list(table.column_names)
@@ -372,7 +377,7 @@ def _tags(body: list[str], delimiter: str) -> dict[str, int]:
     """First words of the lines where they say what a line is, with the usual number of cells."""
     firsts: dict[str, list[int]] = {}
     for line in body[:4000]:
-        cells = [c.strip() for c in _split(line, delimiter)]
+        cells = [c.strip() for c in _split(line, delimiter)] or [""]
         if WORD.fullmatch(cells[0]) is None or len(cells) < 2:
             if NUMBER.fullmatch(cells[0]):
                 return {}
@@ -396,7 +401,7 @@ def _read_tagged(
     strange = 0
     with path.open(encoding="utf-8-sig", errors="replace") as stream:
         for line in stream:
-            cells = [c.strip() for c in _split(line.rstrip("\r\n"), delimiter)]
+            cells = [c.strip() for c in _split(line.rstrip("\r\n"), delimiter)] or [""]
             rest = [c for c in cells[1:] if c]
             if cells[0] in tags and any(_is_number(c) for c in rest):
                 if len(cells) != tags[cells[0]] or not line.endswith("\n"):
@@ -547,6 +552,20 @@ def _containers(columns: Columns) -> None:
         columns.twice.pop(name, None)
 
 
+def _is_utf8(path: Path) -> bool:
+    """Whether a file is UTF-8 from end to end; pyarrow cannot say so itself."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    with path.open("rb") as stream:
+        while piece := stream.read(1 << 22):
+            if piece.isascii() and decoder.getstate()[0] == b"":
+                continue
+            try:
+                decoder.decode(piece)
+            except UnicodeDecodeError:
+                return False
+    return decoder.getstate()[0] == b""
+
+
 def _is_empty(cells: np.ndarray) -> bool:
     if cells.dtype.kind == "f":
         return bool(np.isnan(cells).all())
@@ -571,16 +590,26 @@ def _parse(
         lost.append(row.number or 0)
         return "skip"
 
+    sound = isinstance(source, io.BytesIO) or _is_utf8(source)
+    if not sound:
+        findings.append(
+            _note(
+                f"{path.name}: some bytes are not UTF-8; cells that hold them are text", "warning"
+            )
+        )
+
     def opened() -> str | io.BytesIO:
         if isinstance(source, io.BytesIO):
             source.seek(0)
             if delimiter != " ":
                 return io.BytesIO(source.getvalue())
             raw = source.getvalue()
-        elif delimiter != " ":
+        elif delimiter != " " and sound:
             return str(source)
+        elif delimiter != " ":
+            return io.BytesIO(source.read_bytes().decode("utf-8", "replace").encode())
         else:
-            raw = source.read_bytes()
+            raw = source.read_bytes().decode("utf-8", "replace").encode()
         raw = re.sub(rb"(?m)[ \t]+\r?$", b"", re.sub(rb"(?m)^[ \t]+", b"", raw))
         return io.BytesIO(re.sub(rb"[ \t]+", b" ", raw))
 
@@ -791,6 +820,16 @@ def _numbers_of(table: pa.Table, findings: list[Finding], path: Path, comma: boo
     return table
 
 
+def _flatter(path: Path, table: pa.Table) -> pa.Table:
+    """One level of nesting less."""
+    try:
+        table = table.flatten()
+        _ = table.column_names
+    except (pa.ArrowException, UnicodeDecodeError) as error:
+        raise _damaged(path, error) from None
+    return table
+
+
 def read_json_text(path: Path) -> Columns:
     """Read JSON Lines that do not have their ending.
 
@@ -811,11 +850,12 @@ def read_json_text(path: Path) -> Columns:
     """
     try:
         table = json.read_json(path)
-    except (pa.ArrowException, OSError) as error:
+        _ = table.column_names
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         reason = str(error).splitlines()[0][:160]
         raise RecordingError(
             f"{path}: looks like JSON but is not one object a line: {reason}"
         ) from None
     while any(pa.types.is_struct(f.type) for f in table.schema):
-        table = table.flatten()
+        table = _flatter(path, table)
     return as_columns(path.name, table)

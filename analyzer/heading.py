@@ -84,6 +84,9 @@ class HeadingConfig:
     """The same, at least [deg]: rollers' phase and the heading sensor's noise; bench work."""
     path_least: float = 0.3
     """Shortest sideways pass that is replayed [m]."""
+    passes_most: int = 40
+    """Most sideways passes replayed [-]: more, in recordings of hours, cost time and change nothing;
+    chosen by lot, so that no repeating script favours one kind."""
     acceleration_t: float = 4.0
     """Times its standard error that the feed-forward per acceleration must reach [-]."""
     acceleration_worth: float = 0.9
@@ -513,6 +516,9 @@ def drift_passes(
                 v_y=v_y,
             )
         )
+    if len(out) > config.passes_most:
+        lot = np.random.default_rng(0).permutation(len(out))[: config.passes_most]
+        out = [out[k] for k in np.sort(lot)]
     return tuple(out)
 
 

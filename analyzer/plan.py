@@ -492,7 +492,7 @@ def make_plan(
         }
         if s.key == "hard_starts":
             entry["how"] += limited
-        if fall < config.open_limit and counts[s.key] >= 2:
+        if fall < config.open_limit and counts[s.key] >= min(2, s.repeats):
             enough.append(entry)
         else:
             chosen.append({"order": len(chosen) + 2, **entry})

@@ -58,6 +58,9 @@ class PlantConfig:
     """Spread (middle half) of the command over its largest within the later half of a plateau [-]."""
     step_share: float = 0.15
     """Change of level, over the largest, that is a step of a staircase [-]."""
+    windows_most: int = 40
+    """Most observations used [-]: more, in recordings of hours, cost time and change nothing; chosen
+    by lot, so that no repeating script favours one kind."""
     pause: float = 0.1
     """Standstill that parts two turn commands [s]; a sweep through zero is not cut."""
     windows_least: int = 2
@@ -226,7 +229,15 @@ class _Model:
     def __init__(self, t: np.ndarray, command: np.ndarray, at: np.ndarray, dt: float) -> None:
         # An odd number of parts, so that the middle between two samples is the middle of one.
         self.step = dt / (math.ceil(dt / 0.0025) | 1)
-        self.fine = np.arange(0.0, t[-1] + self.step, self.step)
+        # Only around the windows: a lag forgets what came more than a second and a half before.
+        cuts = np.flatnonzero(np.diff(at) > 3.0) + 1
+        pieces = [
+            np.arange(
+                dt * math.floor(max(0.0, part[0] - 1.5) / dt), part[-1] + 2 * self.step, self.step
+            )
+            for part in np.split(at, cuts)
+        ]
+        self.fine = np.concatenate(pieces)
         self.at = at
         # A command is held, so it changes in steps; where between two samples is not known, and
         # the middle is right on average.
@@ -715,6 +726,9 @@ def _fit(
 ) -> Identified:
     from scipy.optimize import least_squares
 
+    if len(windows) > config.windows_most:
+        lot = np.random.default_rng(0).permutation(len(windows))[: config.windows_most]
+        windows = [windows[k] for k in np.sort(lot)]
     dt = run.dt
     index = np.concatenate([np.arange(w.start, w.stop) for w in windows])
     cluster = np.concatenate([np.full(w.stop - w.start, k) for k, w in enumerate(windows)])

@@ -36,7 +36,19 @@ def _size(value: float, tolerance: float) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
-def _difference(m: dict[str, Any]) -> str:
+def difference_text(m: dict[str, Any]) -> str:
+    """Difference of a measure with its interval.
+
+    Parameters
+    ----------
+    m : dict
+        Measure of a comparison.
+
+    Returns
+    -------
+    str
+        Rounded by the tolerance.
+    """
     d = m["difference"]
     low, high = d["interval95"]
     parts = [_size(v, m["tolerance"]) for v in (d["value"], low, high)]
@@ -82,7 +94,7 @@ def comparison_summary(comparison: dict[str, Any], console: Any) -> None:
                 if m["before"]["value"] is not None and m["after"]["value"] is not None
                 else "–"
             ),
-            plain(_difference(m)),
+            plain(difference_text(m)),
             f"[{style}]{verdict}[/{style}]" if style else verdict,
             _p(m["p_adjusted"]),
         )
@@ -122,7 +134,7 @@ def comparison_html(comparison: dict[str, Any]) -> str:
         (
             m["label"],
             m["text"],
-            _difference(m),
+            difference_text(m),
             f"{_p(m['p_value'])} ({_p(m['p_adjusted'])})",
             m["test"],
             "–" if m["effect_size"] is None else f"{m['effect_size']['value']:.1f}",

@@ -525,10 +525,19 @@ def load_entry(directory: str | Path, name: str) -> dict[str, Any]:
     except FileNotFoundError:
         msg = f"{path}: no such result on this shelf; `crabwise shelf {directory}` lists them"
         raise CrabwiseError(msg) from None
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         msg = f"{path}: not readable as a result: {error}. Restore it or move it away."
         raise CrabwiseError(msg) from None
-    return migrate(entry, name, path)
+    try:
+        entry = migrate(entry, name, path)
+        index_rows(entry)  # whatever the shelf reads of a result must be there
+    except (LookupError, TypeError, ValueError, AttributeError, pa.ArrowException) as error:
+        msg = (
+            f"{path}: not whole as a result: {type(error).__name__}: {str(error)[:80]}. Restore it or "
+            "move it away."
+        )
+        raise CrabwiseError(msg) from None
+    return entry
 
 
 def migrate(entry: dict[str, Any], name: str, path: Path) -> dict[str, Any]:

@@ -29,13 +29,13 @@ from analyzer.pipeline import ChannelSummary, Inspection, RunAnalysis
 from analyzer.quantities import Estimate, Finding
 from analyzer.robot import ChannelSpec, MovableMass, Robot, Tolerance
 from analyzer.run import ColumnUse, Pass, Recording, Run, Source
-from analyzer.traces import Panel, Trace
+from analyzer.traces import Panel, Trace, Track
 from analyzer.yaw_plant import Identified, TurnWindow, YawSignals
 
 CLASSES: dict[str, Any] = {
     c.__name__: c
     for c in (
-        DriftPass, FeedForward, HeadingGains, HeadingHold, Identified, Loop, Margins, Proof, Replay,
+        Track, DriftPass, FeedForward, HeadingGains, HeadingHold, Identified, Loop, Margins, Proof, Replay,
         TurnWindow, YawPlant, YawSignals,
         ChannelSpec, ChannelSummary, ColumnUse, Diagnosis, DriftBySpeed, Estimate, Finding, Fitted,
         Gauge, Group, Inspection, Model, Motion, MovableMass, Panel, Pass, PassMotion, Recording,

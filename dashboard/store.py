@@ -24,7 +24,7 @@ from analyzer.pipeline import Inspection, RunAnalysis, write_atomically
 from analyzer.quantities import CrabwiseError
 from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
 from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES
-from analyzer.traces import Panel
+from analyzer.traces import Panel, Track
 from dashboard import bundle
 
 KEY = re.compile(r"[A-Za-z0-9_-]{22}")
@@ -366,6 +366,21 @@ class Store:
         """
         held = self._load(case.analysis_folder)
         return None if held is None else cast("RunAnalysis", held["analysis"])
+
+    def track(self, case: Case) -> Track:
+        """Way of the base in an analysed recording.
+
+        Parameters
+        ----------
+        case : Case
+            The case; it must have an analysis.
+
+        Returns
+        -------
+        Track
+            To draw.
+        """
+        return cast("Track", self._load(case.analysis_folder)["track"])
 
     def hold(self, case: Case) -> HeadingHold | str:
         """Heading hold tuned from an analysed recording.

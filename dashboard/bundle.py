@@ -6,6 +6,7 @@ the classes listed here can come out of a folder, whatever its JSON says.
 
 from __future__ import annotations
 
+import base64
 import json
 import math
 import os
@@ -43,6 +44,8 @@ CLASSES: dict[str, Any] = {
     )
 }  # fmt: skip
 INDEX = "index.json"
+INLINE = 65536
+"""Arrays below this stand in the index itself. [byte]"""
 
 
 def save(value: Any, folder: Path) -> None:
@@ -102,6 +105,10 @@ def load(folder: Path) -> Any:
 
 def _encode(value: Any, arrays: list[np.ndarray]) -> Any:
     if isinstance(value, np.ndarray):
+        if value.nbytes < INLINE and value.dtype.kind in "fiub":
+            # A file for each small array would be tens of thousands of files for a long run.
+            text = base64.b64encode(np.ascontiguousarray(value).tobytes()).decode("ascii")
+            return {"bytes": text, "dtype": value.dtype.str, "shape": list(value.shape)}
         arrays.append(value)
         return {"array": len(arrays) - 1}
     if isinstance(value, np.generic):
@@ -148,8 +155,7 @@ def _decode(plain: Any, folder: Path) -> Any:
         return tuple(_decode(v, folder) for v in plain["tuple"])
     if "float" in plain:
         return float(plain["float"])
-    path = folder / f"{int(plain['array'])}.npy"
-    array = (
-        np.load(path, mmap_mode="r", allow_pickle=False) if path.stat().st_size > 65536 else None
-    )
-    return np.load(path, allow_pickle=False) if array is None else array
+    if "bytes" in plain:
+        flat = np.frombuffer(base64.b64decode(plain["bytes"]), dtype=np.dtype(plain["dtype"]))
+        return flat.reshape(plain["shape"])
+    return np.load(folder / f"{int(plain['array'])}.npy", mmap_mode="r", allow_pickle=False)

@@ -1,7 +1,7 @@
 """Results on disk as plain JSON and NumPy files: no pickle, arrays mapped instead of loaded.
 
 An analysis is made in a worker process and read by the server; a folder is the hand-over. Only
-the classes listed here can come out of a folder, whatever its JSON says.
+data classes of the analysis can come out of a folder, whatever its JSON says.
 """
 
 from __future__ import annotations
@@ -19,30 +19,44 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel
 
-from analyzer.balances import Group, Model
-from analyzer.causes import Diagnosis
-from analyzer.control import HeadingGains, Margins, YawPlant
-from analyzer.dynamics import Gauge
-from analyzer.heading import DriftPass, FeedForward, HeadingHold, Loop, Proof, Replay
-from analyzer.hypotheses import Fitted
-from analyzer.motion import DriftBySpeed, Motion, PassMotion
-from analyzer.pipeline import ChannelSummary, Inspection, RunAnalysis
-from analyzer.quantities import Estimate, Finding
-from analyzer.robot import ChannelSpec, MovableMass, Robot, Tolerance
-from analyzer.run import ColumnUse, Pass, Recording, Run, Source
-from analyzer.traces import Panel, Trace, Track
-from analyzer.yaw_plant import Identified, TurnWindow, YawSignals
+from analyzer import (
+    balances,
+    causes,
+    control,
+    dynamics,
+    heading,
+    hypotheses,
+    motion,
+    pipeline,
+    quantities,
+    robot,
+    run,
+    traces,
+    yaw_plant,
+)
 
-CLASSES: dict[str, Any] = {
-    c.__name__: c
-    for c in (
-        Track, DriftPass, FeedForward, HeadingGains, HeadingHold, Identified, Loop, Margins, Proof, Replay,
-        TurnWindow, YawPlant, YawSignals,
-        ChannelSpec, ChannelSummary, ColumnUse, Diagnosis, DriftBySpeed, Estimate, Finding, Fitted,
-        Gauge, Group, Inspection, Model, Motion, MovableMass, Panel, Pass, PassMotion, Recording,
-        Robot, Run, RunAnalysis, Source, Tolerance, Trace,
-    )
-}  # fmt: skip
+MODULES = (
+    balances, causes, control, dynamics, heading, hypotheses, motion, pipeline, quantities, robot,
+    run, traces, yaw_plant,
+)  # fmt: skip
+
+
+def _classes() -> dict[str, Any]:
+    """Data classes that the analysis is made of, by name; no two may share one."""
+    found: dict[str, Any] = {"Model": balances.Model}
+    for module in MODULES:
+        for name, kind in vars(module).items():
+            if not isinstance(kind, type) or kind.__module__ != module.__name__:
+                continue
+            if is_dataclass(kind) or issubclass(kind, BaseModel):
+                if name in found:
+                    msg = f"two classes of the analysis are called {name}"
+                    raise TypeError(msg)
+                found[name] = kind
+    return found
+
+
+CLASSES = _classes()
 INDEX = "index.json"
 INLINE = 65536
 """Arrays below this stand in the index itself. [byte]"""

@@ -8,12 +8,13 @@ over.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analyzer.kinematics import odometry_matrix
+from analyzer.kinematics import integrate_twist, odometry_matrix, tracking_rows
 from analyzer.quantities import Estimate, Finding, RecordingError
 from analyzer.run import Recording, Run, Source
 
@@ -57,6 +58,22 @@ class AlignmentConfig:
     """Wheel speed above which a counter step is a reset or a fault [rad/s]: ~3800 rpm."""
     frozen_time: float = 0.5
     """Time without change, while the wheels turn, after which a sensor counts as stuck [s]."""
+    wheel_leap: float = 25.0
+    """Change of a wheel's speed from one sample to the next that no motor makes [rad/s]: full
+    speed of a common gear motor."""
+    stale_share: float = 0.3
+    """Share of samples that repeat the one before, while moving, above which repeats are stale [-]:
+    a live sensor with noise repeats far less, one read twice as often as it measures gives 0.5."""
+    pose_leap: float = 0.08
+    """Least step of a pose, beyond what the wheels rolled, that counts as a jump [m]."""
+    yaw_leap: float = 0.15
+    """Least step of a heading, beyond what the wheels rolled, that counts as a jump [rad]."""
+    join_margin: float = 0.4
+    """Part of the pause between joined takes that stays usable at both ends [s]: the kernels of
+    smoothing reach so far."""
+    late_share: float = 0.3
+    """Share of rows that follow at under a fifth of the mean step, from which stamps are those of
+    arrival in bursts [-]."""
 
 
 DEFAULT = AlignmentConfig()
@@ -178,7 +195,9 @@ def clean_stamps(t: np.ndarray) -> tuple[np.ndarray, int, int]:
     return keep, repeated, int(np.sum(~keep)) - repeated
 
 
-def unwrap_counter(count: np.ndarray, step_most: float) -> tuple[np.ndarray, int, np.ndarray]:
+def unwrap_counter(
+    count: np.ndarray, step_most: float, modulo: float | None = None
+) -> tuple[np.ndarray, int, np.ndarray]:
     """Undo overflow of a counter and find its resets.
 
     Parameters
@@ -187,13 +206,16 @@ def unwrap_counter(count: np.ndarray, step_most: float) -> tuple[np.ndarray, int
         Counter values without NaN. [counts]
     step_most : float
         Largest step that motion can explain. [counts]
+    modulo : float, optional
+        Value at which the counter starts again, where it is known (one turn of an absolute
+        encoder, 2 pi of an angle); else the usual widths are tried. [counts]
 
     Returns
     -------
     unwrapped : ndarray, shape (n,)
         Counter that runs on through overflows and resets.
     bits : int
-        15, 16 or 32 where overflows of that width were found, else 0.
+        15, 16 or 32 where overflows of that width were found (1 for `modulo`), else 0.
     resets : ndarray of int
         Indices after which the counter was set anew (the step there is taken as none).
 
@@ -205,8 +227,8 @@ def unwrap_counter(count: np.ndarray, step_most: float) -> tuple[np.ndarray, int
     jumps = np.flatnonzero(np.abs(step) > step_most)
     bits = 0
     if jumps.size:
-        for width in (15, 16, 32):
-            modulus = 2.0**width
+        widths = [(w, 2.0**w) for w in (15, 16, 32)] if modulo is None else [(1, modulo)]
+        for width, modulus in widths:
             if np.abs(step[jumps]).max() > modulus or np.ptp(count) > modulus:
                 continue
             folded = step[jumps] - modulus * np.round(step[jumps] / modulus)
@@ -347,16 +369,18 @@ def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _C
         problems.append(f"{source.name}: {n} samples; a recording needs thousands. Log longer")
         return None
     falling = int(np.sum(np.diff(t) < 0))
-    if (keep.sum() < 3 and falling < 0.2 * n) or np.ptp(t[np.isfinite(t)]) == 0:
+    finite = t[np.isfinite(t)]
+    if (keep.sum() < 3 and falling < 0.2 * n) or finite.size < 3 or np.ptp(finite) == 0:
         problems.append(
             f"{source.name}: channel t: the stamps do not advance ({n} rows, all about "
-            f"{t[np.isfinite(t)][:1]} s). Log a running clock, or give the right time column"
+            f"{finite[:1]} s). Log a running clock, or give the right time column"
         )
         return None
     if backward > 0.2 * n:
-        at = int(np.flatnonzero(np.diff(t) < 0)[0]) + 1
+        falls = np.flatnonzero(np.diff(t) < 0)
+        first = f"first at row {int(falls[0]) + 2}" if falls.size else "or stands blank"
         problems.append(
-            f"{source.name}: channel t: time runs backwards (first at row {at + 1}); {backward} of "
+            f"{source.name}: channel t: time runs backwards ({first}); {backward} of "
             f"{n} rows lie before earlier ones. Several recordings in one file? Split them"
         )
         return None
@@ -504,7 +528,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     paths, sources = recording.paths, [s.name for s in recording.sources]
     del recording
     names = robot.wheel_names
-    missing = [w for w in names if f"count_{w}" not in where and f"omega_{w}" not in where]
+    kinds = ("count", "angle", "omega")
+    missing = [w for w in names if not any(f"{q}_{w}" in where for q in kinds)]
     if missing:
         files = ", ".join(sources) or ", ".join(paths)
         got = ", ".join(sorted(where)) or "no channel"
@@ -518,6 +543,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         for k, w in enumerate(names)
         if f"count_{w}" in where
         and f"omega_{w}" not in where
+        and f"angle_{w}" not in where
         and not np.isfinite(robot.counts_per_turn[k])
     ]
     if bare:
@@ -528,12 +554,21 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     if problems:
         raise RecordingError("\n".join(problems))
 
-    def uses_count(k: int) -> bool:
-        return f"count_{names[k]}" in where and bool(np.isfinite(robot.counts_per_turn[k]))
+    def wheel_channel(k: int) -> str:
+        wheel = names[k]
+        if f"count_{wheel}" in where and np.isfinite(robot.counts_per_turn[k]):
+            return f"count_{wheel}"
+        return f"angle_{wheel}" if f"angle_{wheel}" in where else f"omega_{wheel}"
 
     first = names[0]
-    lead = where[f"count_{first}" if uses_count(0) else f"omega_{first}"]
-    lead_t = _series(lead, f"count_{first}" if uses_count(0) else f"omega_{first}")[0]
+    for part in {
+        id(where[wheel_channel(k)]): where[wheel_channel(k)] for k in range(len(names))
+    }.values():
+        _even_out_bursts(part, findings, config)
+    stale = [(where[wheel_channel(k)], wheel_channel(k)) for k in range(len(names))]
+    _stale_counters(stale, findings, config)
+    lead = where[wheel_channel(0)]
+    lead_t = _series(lead, wheel_channel(0))[0]
     if lead_t.size < 20:
         raise RecordingError(
             f"{lead.source.name}: {lead_t.size} samples of {first}; too few to analyse. Log at "
@@ -556,6 +591,12 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         valid[max(0, math.floor((lo - zero) / dt)) : math.ceil((hi - zero) / dt) + 1] = False
 
     for lo, hi in _gaps(lead_t, config):
+        if hi - lo < config.reference_gap and np.any((lead.t > lo) & (lead.t < hi) & lead.keep):
+            continue  # stale rows left out: the counters say how far the wheels came
+        if any(lo < at <= hi for at in lead.source.joins):
+            # Wheels are taken to stand between two takes, so a pass cut by their end is whole.
+            block(lo + config.join_margin, hi - config.join_margin)
+            continue
         block(lo, hi)
         findings.append(
             Finding(
@@ -579,7 +620,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
 
     angle = np.empty((n, len(names)), order="F")
     for k, wheel in enumerate(names):
-        name = f"count_{wheel}" if uses_count(k) else f"omega_{wheel}"
+        name = wheel_channel(k)
         part = where[name]
         ts, values = _series(part, name)
         if ts.size < 20:
@@ -588,36 +629,19 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 f"{values.size}; too few. Check the column"
             )
         offset = offsets[id(part)]
-        if uses_count(k):
-            per_turn = float(robot.counts_per_turn[k])
-            most = (
-                config.wheel_speed_most * per_turn / (2 * math.pi) * float(np.median(np.diff(ts)))
+        if not name.startswith("omega_"):
+            counting = name.startswith("count_")
+            per_turn = float(robot.counts_per_turn[k]) if counting else 2 * math.pi
+            ts, values = _unbroken(
+                ts, values, name, per_turn, counting, (offset, zero), block, findings, config
             )
-            values, bits, resets = unwrap_counter(values, max(most, 50.0))
-            if bits:
-                findings.append(
-                    Finding(
-                        severity="note",
-                        channel=name,
-                        text=f"counter of {bits} bits overflows; taken as running on",
-                    )
-                )
-            for at in resets:
-                lo, hi = float(ts[at]) + offset, float(ts[at + 1]) + offset
-                block(lo + zero, hi + zero)
-                findings.append(
-                    Finding(
-                        severity="warning",
-                        channel=name,
-                        text="counter was set anew or jumped; the step is left out",
-                        t_start=lo,
-                        t_end=hi,
-                    )
-                )
             ts, values = _thinned(part, ts, values, dt)
-            angle[:, k] = (_on_grid(t, ts, values, offset) + 0.5) * (2 * math.pi / per_turn)
+            angle[:, k] = _on_grid(t, ts, values, offset)
+            angle[:, k] += 0.5 if counting else 0.0
+            angle[:, k] *= 2 * math.pi / per_turn
             del part.channels[name], values
         else:
+            ts, values = _without_leaps(ts, values, name, (offset, zero), block, findings, config)
             speed = _on_grid(t, *_thinned(part, ts, values, dt), offset)
             angle[:, k] = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) * (dt / 2))])
         if np.ptp(angle[:, k]) == 0:
@@ -654,6 +678,10 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         if ts.size < 3:
             return None
         return _on_grid(t, *_thinned(part, ts, unwrapped(values), dt), offsets[id(part)])
+
+    moving_at = (~still).astype(float)
+    for name, part in where.items():
+        _screen(part, name, offsets[id(part)], t, moving_at, findings, config)
 
     # Clocks of their own: sources that do not share the wheels' clock are matched by motion.
     for part in parts:
@@ -709,6 +737,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             )
 
     imu: dict[str, Estimate] = {}
+    stuck = np.zeros(n, dtype=bool)
     gyro_part = where.get("omega_z")
     gyro, gyro_lag = gridded("omega_z"), 0.0
     if gyro is not None and gyro_part is not None:
@@ -742,22 +771,54 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         ts, raw = _series(gyro_part, "omega_z")
         moved = lag if peak >= config.peak_least else 0.0
         samples = (ts + (offsets[id(gyro_part)] - moved), raw)
-        gyro, imu = _gyro_bias(gyro, t, dt, still, samples, findings, config)
-        _stuck(gyro, "omega_z", t, dt, still, findings, config)
+        stuck = _stuck(gyro, "omega_z", t, dt, still, findings, config)
+        # A stuck gyro is as still as a rest: it tells nothing of the bias.
+        at_rest = still & ~_grown(stuck, round(0.2 / dt))
+        gyro, imu = _gyro_bias(gyro, t, dt, at_rest, samples, findings, config)
     reference, ref_problem = _reference(
-        where, offsets, t, dt, rolled_speed, rolled[:, 2], gyro, still, findings, config
+        where, offsets, t, dt, rolled_speed, rolled[:, 2], gyro, still, valid, findings, config
     )
     if ref_problem:
         findings.append(Finding(severity="warning", channel="ref_x", text=ref_problem))
+    if reference is not None:
+        reference = _own_reference(reference, rolled, dt, still, findings)
+    source = "" if reference is None else "pose"
+    tracking = _tracking_paths(robot, where, offsets, t, zero, block, findings, config)
+    if tracking is not None and (reference is None or not np.isfinite(reference[:, 0]).any()):
+        found = _tracked_pose(robot, tracking, gyro, dt, findings)
+        if found is not None:
+            reference, source = found, "tracking wheels"
     yaw_imu = None
     if "yaw" in where:
-        yaw_imu = gridded_angle(where["yaw"], "yaw")
+        part = where["yaw"]
+        ts, values = _series(part, "yaw")
+        if ts.size >= 3:
+            yaw_imu, doubted = _imu_yaw(
+                part,
+                ts,
+                values,
+                offsets[id(part)],
+                t,
+                dt,
+                rolled[:, 2],
+                gyro,
+                still,
+                findings,
+                config,
+            )
+            if reference is None and gyro is None and yaw_imu is not None:
+                valid &= ~doubted
 
     yaw, yaw_source = None, ""
     if reference is not None and np.isfinite(reference[:, 2]).mean() > 0.3:
-        _gyro_against(reference[:, 2], gyro, t, dt, imu, findings)
+        if gyro is not None and stuck.any():
+            # The reference heading stands in where the gyro is stuck.
+            rate = np.gradient(smooth(reference[:, 2], dt, 0.06), dt)
+            gyro = np.where(stuck & np.isfinite(rate), rate, gyro)
+        _gyro_against(reference[:, 2], gyro, rolled[:, 2], dt, imu, findings)
         yaw, yaw_source = _heading(reference[:, 2], gyro, dt, imu), "reference"
     elif gyro is not None:
+        valid &= ~stuck
         yaw, yaw_source = (
             np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)]),
             "gyro",
@@ -801,8 +862,26 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             force = force @ Rotation.from_euler("ZYX", robot.imu_rpy[::-1]).as_matrix().T
     current = stacked("current")
     if current is not None:
+        clipped = np.zeros(n, dtype=bool)
         for k, wheel in enumerate(names):
-            _clipped(current[:, k], f"current_{wheel}", t, findings)
+            clipped |= _clipped(current[:, k], f"current_{wheel}", t, findings)
+        if np.sum(clipped & ~still) > 0.1 * max(1, np.sum(~still)):
+            current = None
+            text = "saturated in more than a tenth of the driving time; currents are not used"
+            findings.append(Finding(severity="warning", channel=f"current_{first}", text=text))
+        else:
+            valid &= ~clipped
+    turned = _reversed_wheels(robot, angle, gyro, reference, yaw, dt, still, valid)
+    for wheel, evidence in turned.items():
+        findings.append(
+            Finding(
+                severity="error",
+                channel=wheel_channel(names.index(wheel)),
+                text=f"{wheel} turns against the base: {evidence}. Where the base drives well and only "
+                "the encoder is mounted the other way round, set sign = -1 for its column in the robot "
+                "file; else motor and encoder are wired backwards",
+            )
+        )
     return Run(
         robot=robot,
         t=t,
@@ -824,12 +903,317 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         battery=last("battery"),
         findings=tuple(findings),
         imu=imu,
+        reversed_wheels=tuple(turned),
+        tracking_path=tracking,
+        reference_source=source,
     )
 
 
 def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _grown(mask: np.ndarray, width: int) -> np.ndarray:
+    """Widen every span of a mask by `width` samples at both ends."""
+    if width < 1 or not mask.any():
+        return mask
+    out = mask.copy()
+    for a, b in _spans(mask):
+        out[max(0, a - width) : b + width] = True
+    return out
+
+
+def _even_out_bursts(part: _Clocked, findings: list[Finding], config: AlignmentConfig) -> None:
+    """Rows that arrive late in bursts: put them back on the even clock they were sent by.
+
+    A row can only be late, so the clock is the line below all stamps; it is followed over
+    stretches of rows because two clocks never run quite alike.
+    """
+    t = part.t[part.keep]
+    if t.size < 200:
+        return
+    step = np.diff(t)
+    mean = (t[-1] - t[0]) / (t.size - 1)
+    late = step < 0.2 * mean
+    # Lost rows would stretch the even clock: only recordings without long gaps are mended.
+    if late.mean() < config.late_share or step.max() > 0.5:
+        return
+    k = np.arange(t.size)
+    slope = np.polyfit(k, t, 1)[0]
+    away = t - slope * k
+    width = max(50, round(2.0 / mean))
+    from scipy import ndimage
+
+    lowest = ndimage.minimum_filter1d(away, width, mode="nearest")
+    even = smooth(lowest, 1.0, width / 2) + slope * k
+    if np.any(np.diff(even) <= 0) or np.max(np.abs(t - even)) > 1.0:
+        return
+    part.t = part.t.copy()
+    part.t[part.keep] = even
+    findings.append(
+        Finding(
+            severity="warning",
+            channel="t",
+            text=f"{part.source.name}: {int(late.sum())} of {t.size} rows arrive late, in bursts; "
+            f"taken as sent evenly at {1 / slope:.1f} Hz (stamps up to {np.max(t - even):.2f} s late)",
+            t_start=0.0,
+            t_end=float(t[-1] - t[0]),
+        )
+    )
+
+
+def _stale_counters(
+    wheels: list[tuple[_Clocked, str]], findings: list[Finding], config: AlignmentConfig
+) -> None:
+    """Rows in which all counters stand still in mid-motion and then catch up: repeated, not read."""
+    part = wheels[0][0]
+    names = [n for p, n in wheels if p is part and not n.startswith("omega_")]
+    if len(names) < len(wheels):
+        return
+    counts = np.stack([part.channels[n] for n in names], axis=1)
+    use = np.flatnonzero(part.keep & np.isfinite(counts).all(axis=1))
+    if use.size < 50:
+        return
+    step, when = np.diff(counts[use], axis=0), part.t[use]
+    same = np.concatenate([[False], np.all(step == 0, axis=1)])
+    usual = float(np.median(np.diff(when)))
+    bad = np.zeros(use.size, dtype=bool)
+    stands: list[list[int]] = []
+    for a, b in _spans(same):
+        if b - a < 3:
+            continue
+        if stands and a - stands[-1][1] <= 2:
+            stands[-1][1] = b
+        else:
+            stands.append([a, b])
+    for a, b in stands:
+        # The wheels went on: the step after the stand makes up for the time it took.
+        if b >= use.size or a < 9 or (b - a) * usual > 5.0:
+            continue
+        after = np.abs(counts[use[b]] - counts[use[a - 1]])
+        before = np.median(np.abs(step[a - 9 : a - 1]), axis=0)
+        lead = int(np.argmax(after))
+        rows = b - a + 1
+        leap = abs(step[b - 1][lead]) > 2.5 * before[lead] > 0
+        if leap and 0.4 * rows < after[lead] / before[lead] < 2.0 * rows:
+            bad[a:b] = True
+            spell = (float(when[a - 1] - when[0]), float(when[b] - when[0]))
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel=names[lead],
+                    text=f"{part.source.name}: all counters stand for {spell[1] - spell[0]:.2f} s and "
+                    "then catch up: stale rows, left out",
+                    t_start=spell[0],
+                    t_end=spell[1],
+                )
+            )
+    if bad.any():
+        # Only the wheels' rows are stale; other columns of the same rows may be good.
+        for name in names:
+            cleaned = part.channels[name].astype(np.float64)
+            cleaned[use[bad]] = np.nan
+            part.channels[name] = cleaned
+
+
+def _leaps(rate: np.ndarray, least: float) -> np.ndarray:
+    """Samples far from the median of their neighbours, beyond noise and beyond `least`."""
+    if rate.size < 5 or not float(np.max(np.abs(np.diff(rate)))) > least / 2:
+        return np.zeros(rate.size, dtype=bool)  # smaller steps leave no sample that far off
+    from scipy import ndimage
+
+    away = np.abs(rate - ndimage.median_filter(rate, size=5, mode="nearest"))
+    noise = 1.4826 * float(np.median(away[away > 0])) if np.any(away > 0) else 0.0
+    out: np.ndarray = away > max(least, min(12 * noise, 4 * least))
+    return out
+
+
+Block = Callable[[float, float], None]
+
+
+def _unbroken(
+    ts: np.ndarray,
+    values: np.ndarray,
+    name: str,
+    per_turn: float,
+    counting: bool,
+    shift: tuple[float, float],
+    block: Block,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Counter that runs on through overflows and resets; glitches left out.
+
+    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`.
+    """
+    offset, zero = shift
+    middle = float(np.median(np.diff(ts)))
+    most = max(config.wheel_speed_most * per_turn / (2 * math.pi) * middle, 50.0 if counting else 0)
+    top = float(np.ptp(values))
+    modulo = None
+    if 0.8 * per_turn < top <= per_turn * (1 + 1e-9):
+        modulo, most = per_turn, min(most, 0.5 * per_turn)
+    unwrapped, bits, resets = unwrap_counter(values, most, modulo)
+    if bits:
+        wide = f"of {bits} bits" if modulo is None else "of one turn"
+        findings.append(
+            Finding(
+                severity="note",
+                channel=name,
+                text=f"counter {wide} overflows; taken as running on",
+            )
+        )
+    # Smaller jumps than the fastest wheel makes: far from the steps around them.
+    step = np.diff(unwrapped)
+    # Over a gap the wheel turns on: steps are compared as speeds.
+    long = np.maximum(1.0, np.diff(ts) / middle)
+    floor = config.wheel_leap * per_turn / (2 * math.pi) * middle + (3.0 if counting else 0.0)
+    leap = np.flatnonzero(_leaps(step / long, floor))
+    # A glitch of one row goes away and back. After a reset the step is taken as none.
+    follows = np.isin(leap + 1, leap)
+    back = leap[follows]
+    back = back[step[back] * step[back + 1] < 0]
+    lone = np.setdiff1d(leap, np.concatenate([back, back + 1]))
+    if lone.size:
+        step[lone] = 0.0
+        unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(step)])
+    gone = np.union1d(resets, lone).astype(int)
+    gone = gone[ts[gone + 1] - ts[gone] < 1.0]  # over a longer silence nothing is left out
+    for at in gone:
+        lo, hi = float(ts[at]) + offset, float(ts[at + 1]) + offset
+        block(lo + zero, hi + zero)
+        if at in gone[:50]:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel=name,
+                    text="counter was set anew or jumped; the step is left out",
+                    t_start=lo,
+                    t_end=hi,
+                )
+            )
+    if not back.size:
+        return ts, unwrapped
+    findings.append(
+        Finding(
+            severity="warning",
+            channel=name,
+            text=f"{back.size} of {ts.size} counter values jump away and back; left out",
+            t_start=float(ts[back[0]]) + offset,
+            t_end=float(ts[back[-1] + 2]) + offset,
+        )
+    )
+    keep = np.ones(ts.size, dtype=bool)
+    keep[back + 1] = False
+    return ts[keep], unwrapped[keep]
+
+
+def _without_leaps(
+    ts: np.ndarray,
+    values: np.ndarray,
+    name: str,
+    shift: tuple[float, float],
+    block: Block,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Wheel speeds without the values that no wheel can have."""
+    bad = (np.abs(values) > config.wheel_speed_most) | _leaps(values, config.wheel_leap)
+    if not bad.any() or bad.mean() > 0.2:
+        return ts, values
+    offset, zero = shift
+    for a, b in _spans(bad):
+        if b - a > 3:
+            block(float(ts[a]) + offset + zero, float(ts[b - 1]) + offset + zero)
+    findings.append(
+        Finding(
+            severity="warning",
+            channel=name,
+            text=f"{int(bad.sum())} of {bad.size} wheel speeds leap beyond what a wheel can do (up to "
+            f"{np.max(np.abs(values[bad])):.0f} rad/s); left out",
+            t_start=float(ts[bad][0]) + offset,
+            t_end=float(ts[bad][-1]) + offset,
+        )
+    )
+    return ts[~bad], values[~bad]
+
+
+LEAPS = {
+    "omega": (1.5, 60.0),
+    "f": (40.0, 320.0),
+    "current": (20.0, 1000.0),
+    "volt": (math.inf, 1000.0),
+    "battery": (8.0, 1000.0),
+}
+"""Per kind of channel: least leap of one sample that is a glitch (controllers make volts leap in
+earnest), and what no sensor of a base
+reads; SI units. Common practice, no source: 60 rad/s and 320 m/s^2 are beyond the ranges of usual
+inertial sensors (2000 °/s, 32 g)."""
+
+
+def _screen(
+    part: _Clocked,
+    name: str,
+    offset: float,
+    t: np.ndarray,
+    moving_at: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> None:
+    """Take out samples that a sensor cannot have meant: glitches, and repeats of stale values."""
+    head = name.partition("_")[0]
+    if head not in LEAPS or (head == "omega" and name[6:] not in {"x", "y", "z"}):
+        return
+    least, most = LEAPS[head]
+    ts, seen = _series(part, name)
+    if seen.size < 20:
+        return
+    bad = np.abs(seen) > most
+    bad |= _leaps(seen, least)
+    if bad.any() and bad.mean() < 0.1:
+        when = ts[bad] + offset
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=name,
+                text=f"{int(bad.sum())} of {bad.size} samples leap away and back (up to "
+                f"{np.max(np.abs(seen[bad])):.3g}); left out",
+                t_start=float(when[0]),
+                t_end=float(when[-1]),
+            )
+        )
+    else:
+        bad[:] = False
+    same = np.zeros(seen.size, dtype=bool)
+    same[1:] = seen[1:] == seen[:-1]
+    if head in {"omega", "f", "current"} and same.mean() > config.stale_share / 2:
+        moving = np.interp(ts + offset, t, moving_at) > 0.5
+        same &= moving & ~bad
+        longest = max((b - a for a, b in _spans(same)), default=0)
+        share = float(same.sum()) / max(1.0, float(moving.sum()))
+        usual = float(np.median(np.diff(ts)))
+        if (
+            moving.sum() > 50
+            and share > config.stale_share
+            and longest * usual < config.frozen_time
+        ):
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel=name,
+                    text=f"{100 * share:.0f} % of the samples repeat the one before while the base "
+                    "moves: the sensor is slower than the log; repeats are left out",
+                    t_start=float(ts[same][0]) + offset,
+                    t_end=float(ts[same][-1]) + offset,
+                )
+            )
+            bad |= same
+    if bad.any():
+        cleaned = part.channels[name].astype(np.float64)
+        use = np.flatnonzero(part.keep & np.isfinite(cleaned))
+        cleaned[use[bad]] = np.nan
+        part.channels[name] = cleaned
 
 
 def _stuck(
@@ -840,10 +1224,16 @@ def _stuck(
     still: np.ndarray,
     findings: list[Finding],
     config: AlignmentConfig,
-) -> None:
-    same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-12]) & ~still
+) -> np.ndarray:
+    """Spans without any change while the wheels turn, with the rests inside them."""
+    same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-12])
+    for a, b in _spans(~same):
+        if a > 0 and b < same.size and b - a <= 3:
+            same[a:b] = True  # a twitch between two stuck spans
+    out = np.zeros(t.size, dtype=bool)
     for a, b in _spans(same):
-        if (b - a) * dt >= config.frozen_time:
+        if np.sum(~still[a:b]) * dt >= config.frozen_time:
+            out[a:b] = True
             findings.append(
                 Finding(
                     severity="warning",
@@ -853,26 +1243,393 @@ def _stuck(
                     t_end=float(t[b - 1]),
                 )
             )
+    return out
 
 
-def _clipped(values: np.ndarray, channel: str, t: np.ndarray, findings: list[Finding]) -> None:
+def _clipped(
+    values: np.ndarray, channel: str, t: np.ndarray, findings: list[Finding]
+) -> np.ndarray:
     size = np.abs(values)
     top = float(size.max())
-    if top <= 0:
-        return
     at = size >= top * (1 - 1e-6)
     runs = [b - a for a, b in _spans(at)]
-    if sum(r for r in runs if r >= 5) >= 20:
-        where = np.flatnonzero(at)
+    if top <= 0 or sum(r for r in runs if r >= 5) < 20:
+        return np.zeros(values.size, dtype=bool)
+    where = np.flatnonzero(at)
+    findings.append(
+        Finding(
+            severity="warning",
+            channel=channel,
+            text=f"stays at its largest value {top:.3g} for {int(at.sum())} samples: saturated",
+            t_start=float(t[where[0]]),
+            t_end=float(t[where[-1]]),
+        )
+    )
+    return at
+
+
+def _imu_yaw(
+    part: _Clocked,
+    ts: np.ndarray,
+    values: np.ndarray,
+    offset: float,
+    t: np.ndarray,
+    dt: float,
+    rolled_yaw_rate: np.ndarray,
+    gyro: np.ndarray | None,
+    still: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> tuple[np.ndarray | None, np.ndarray]:
+    """Heading of the inertial unit on the grid, and where it is not to be believed.
+
+    None where it counts clockwise or never changes.
+    """
+    away = unwrapped(values)
+    yaw = _on_grid(t, *_thinned(part, ts, away, dt), offset)
+    ts = ts + offset
+    doubted = _stuck(yaw, "yaw", t, dt, still, findings, config)
+    if doubted[~still].mean() > 0.9 if np.any(~still) else False:
+        return None, doubted
+    turned = np.interp(ts, t, np.concatenate([[0.0], np.cumsum(rolled_yaw_rate[:-1] * dt)]))
+    step = np.diff(away)
+    extra = np.abs(step) - 1.5 * np.abs(np.diff(turned))
+    leap = (extra > config.yaw_leap) & (np.diff(ts) < 1.0)
+    if leap.any():
+        from scipy import ndimage
+
+        leap &= np.abs(step) > 4 * ndimage.median_filter(np.abs(step), size=5, mode="nearest")
+    for i in np.flatnonzero(leap)[:50]:
+        a, b = np.searchsorted(t, [ts[i] - dt, ts[i + 1] + dt])
+        if doubted[max(0, a - 3) : b + 3].any():
+            continue  # the end of a stuck span, already told
         findings.append(
             Finding(
                 severity="warning",
-                channel=channel,
-                text=f"stays at its largest value {top:.3g} for {int(at.sum())} samples: saturated",
-                t_start=float(t[where[0]]),
-                t_end=float(t[where[-1]]),
+                channel="yaw",
+                text=f"heading jumps by {math.degrees(step[i]):+.1f}° between two samples; kept out of "
+                "the fits",
+                t_start=float(ts[i]),
+                t_end=float(ts[i + 1]),
             )
         )
+        doubted[a:b] = True
+    mine = np.where(doubted, 0.0, np.gradient(smooth(yaw, dt, 0.1), dt))
+    other, what = (rolled_yaw_rate, "wheels") if gyro is None else (gyro, "gyro")
+    other = smooth(np.where(doubted, 0.0, other), dt, 0.1)
+    lag = min(config.lag_most, float(t[-1]) / 4)
+    for_, against = find_lag(other, mine, dt, lag)[1], find_lag(-other, mine, dt, lag)[1]
+    if against > config.peak_least and against > for_:
+        findings.append(
+            Finding(
+                severity="error",
+                channel="yaw",
+                text=f"heading turns against the {what} (correlation {-against:.2f}), so it counts "
+                "clockwise: set sign = -1 for it in the robot file. It is not used",
+            )
+        )
+        return None, doubted
+    return yaw, doubted
+
+
+def _pose_leaps(
+    ts: np.ndarray,
+    values: list[np.ndarray],
+    t: np.ndarray,
+    dt: float,
+    rolled_speed: np.ndarray,
+    rolled_yaw_rate: np.ndarray,
+    valid: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> None:
+    """Reference that jumps for good: passes over the jump are kept out (`valid`)."""
+    length = np.hypot(np.diff(values[0]), np.diff(values[1]))
+    far = length > config.pose_leap
+    if len(values) == 3:
+        far |= np.abs(np.diff(values[2])) > config.yaw_leap
+    if not far.any():
+        return
+    run = np.concatenate([[0.0], np.cumsum(rolled_speed[:-1] * dt)])
+    spun = np.concatenate([[0.0], np.cumsum(np.abs(rolled_yaw_rate[:-1]) * dt)])
+    path = np.diff(np.interp(ts, t, run))
+    jump = length - 1.5 * path > config.pose_leap
+    if len(values) == 3:
+        turn = 1.5 * np.diff(np.interp(ts, t, spun))
+        jump |= np.abs(np.diff(values[2])) - turn > config.yaw_leap
+    jump &= np.diff(ts) < 1.0  # over a longer silence nothing can be said, nor need be
+    for i in np.flatnonzero(jump)[:50]:
+        a, b = np.searchsorted(t, [ts[i] - dt, ts[i + 1] + dt])
+        valid[max(0, a) : b + 1] = False
+        step = np.array([v[i + 1] - v[i] for v in values])
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="ref_x",
+                text=f"reference jumps by {1e3 * math.hypot(step[0], step[1]):.0f} mm"
+                + (f" and {math.degrees(step[2]):+.1f}°" if step.size == 3 else "")
+                + " between two samples; kept out of the fits",
+                t_start=float(ts[i]),
+                t_end=float(ts[i + 1]),
+            )
+        )
+
+
+def _tracking_paths(
+    robot: Robot,
+    where: dict[str, _Clocked],
+    offsets: dict[int, float],
+    t: np.ndarray,
+    zero: float,
+    block: Block,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> np.ndarray | None:
+    """Path of each free wheel on the grid; None where one is not logged."""
+    wheels = robot.tracking_wheels
+    if not wheels:
+        return None
+    missing = [w.name for w in wheels if not {f"count_{w.name}", f"angle_{w.name}"} & set(where)]
+    if missing:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=f"count_{missing[0]}",
+                text=f"tracking wheels {', '.join(missing)} are not in the recording; none is used",
+            )
+        )
+        return None
+    out = np.empty((t.size, len(wheels)))
+    for k, wheel in enumerate(wheels):
+        counting = f"count_{wheel.name}" in where
+        name = f"count_{wheel.name}" if counting else f"angle_{wheel.name}"
+        part = where[name]
+        ts, values = _series(part, name)
+        if ts.size < 20:
+            return None
+        per_turn = wheel.counts_per_turn if counting else 2 * math.pi
+        shift = (offsets[id(part)], zero)
+        ts, values = _unbroken(ts, values, name, per_turn, counting, shift, block, findings, config)
+        path = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn * wheel.radius_m)
+        out[:, k] = np.interp(t, ts + offsets[id(part)], path - path[0])
+    return out
+
+
+def _tracked_pose(
+    robot: Robot,
+    tracking: np.ndarray,
+    gyro: np.ndarray | None,
+    dt: float,
+    findings: list[Finding],
+) -> np.ndarray | None:
+    """Pose from free wheels: three tell the twist, two the path with the gyro's yaw rate."""
+    wheels = robot.tracking_wheels
+    rows = tracking_rows(
+        np.array([w.x_m for w in wheels]),
+        np.array([w.y_m for w in wheels]),
+        np.radians([w.heading_deg for w in wheels]),
+    )
+    speed = np.diff(tracking, axis=0) / dt
+    scaled = rows * np.array([1.0, 1.0, 1.0 / robot.size])
+    if len(wheels) >= 3 and np.linalg.cond(scaled) < 50:
+        twist = speed @ np.linalg.pinv(rows).T
+        how = "they alone"
+    elif gyro is not None and np.linalg.cond(rows[:, :2]) < 20:
+        rate = (gyro[1:] + gyro[:-1]) / 2
+        plane = (speed - rate[:, None] * rows[None, :, 2]) @ np.linalg.pinv(rows[:, :2]).T
+        twist = np.column_stack([plane, rate])
+        how = "with the gyro's yaw rate"
+    else:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=f"count_{wheels[0].name}",
+                text="these tracking wheels do not tell how the base moves: it takes three in different "
+                "directions and places, or two in different directions and a gyro",
+            )
+        )
+        return None
+    findings.append(
+        Finding(
+            severity="note",
+            channel=f"count_{wheels[0].name}",
+            text=f"the reference comes from {len(wheels)} tracking wheels, {how}",
+        )
+    )
+    return integrate_twist(twist, dt)
+
+
+def _twist_of(pose: np.ndarray, yaw: np.ndarray, dt: float, step: int) -> np.ndarray:
+    """Body twist of a pose over steps of `step` samples, by differences."""
+    ends = pose[::step, :2]
+    turn = yaw[::step]
+    world = np.diff(ends, axis=0) / (step * dt)
+    mid = (turn[1:] + turn[:-1]) / 2
+    cosine, sine = np.cos(mid), np.sin(mid)
+    return np.stack(
+        [
+            cosine * world[:, 0] + sine * world[:, 1],
+            -sine * world[:, 0] + cosine * world[:, 1],
+            np.diff(turn) / (step * dt),
+        ],
+        axis=1,
+    )
+
+
+def _own_reference(
+    reference: np.ndarray,
+    rolled: np.ndarray,
+    dt: float,
+    still: np.ndarray,
+    findings: list[Finding],
+) -> np.ndarray | None:
+    """Tell a reference that was computed from the wheels, or has another unit; None for the first."""
+    moving = ~still & np.isfinite(reference).all(axis=1)
+    if moving.sum() * dt < 5.0:
+        return reference
+    step = max(1, round(0.5 / dt))
+    body = _twist_of(reference, reference[:, 2], dt, step)
+    mine = np.add.reduceat(rolled, np.arange(0, rolled.shape[0], step), axis=0)[: len(body)] / step
+    use = moving[: len(body) * step : step][: len(body)] & np.isfinite(body).all(axis=1)
+    mine, body = mine[use], body[use]
+    dt = step * dt
+    speed = np.hypot(mine[:, 0], mine[:, 1])
+    fast = speed > 0.5 * np.percentile(speed, 90) if speed.size else np.zeros(0, dtype=bool)
+    if fast.sum() * dt > 2.0:
+        ratio = float(np.median(np.hypot(body[fast, 0], body[fast, 1]) / speed[fast]))
+        if not 0.4 < ratio < 2.5 and ratio > 0:
+            near = min(
+                (1e3, 1e2, 1e-3, 1e-2, 39.37, 1 / 39.37), key=lambda r: abs(math.log(r / ratio))
+            )
+            unit = {1e3: "mm", 1e2: "cm", 1e-3: "km", 1e-2: "hundreds of m"}.get(near, "inches")
+            hint = f"; is its unit {unit}?" if abs(math.log(near / ratio)) < 0.4 else ""
+            findings.append(
+                Finding(
+                    severity="error",
+                    channel="ref_x",
+                    text=f"reference covers {ratio:.3g} of the distance that the wheels roll{hint} Give "
+                    "its unit in the robot file, or mend radius_m and counts_per_turn",
+                )
+            )
+    # Rollers hand over and creep, and a pose has noise of its own: no base goes just as its wheels say.
+    away = []
+    for axis, least in ((0, 0.05), (1, 0.05), (2, 0.2)):
+        strong = np.abs(mine[:, axis]) > max(
+            least, 0.5 * float(np.max(np.abs(mine[:, axis]), initial=0.0))
+        )
+        if strong.sum() * dt < 2.0:
+            if axis == 2:
+                continue
+            return reference
+        ratio = body[strong, axis] / mine[strong, axis]
+        middle = float(np.median(ratio))
+        away.append(max(abs(middle - 1), float(np.median(np.abs(ratio - middle)))))
+    if max(away) < 3e-3:
+        findings.append(
+            Finding(
+                severity="error",
+                channel="ref_x",
+                text=f"reference follows the wheels to {100 * max(away):.2f} %, sideways too: it is "
+                "computed from them and tells nothing new. Not used",
+            )
+        )
+        return None
+    return reference
+
+
+def _frame_explains(speed: np.ndarray, twist: np.ndarray, rows: np.ndarray) -> bool:
+    """Tell whether a reference mounted at another heading explains the wheels as they are."""
+    energy = float(np.sum(speed**2))
+    for angle in np.radians(np.arange(0, 360, 5)):
+        cosine, sine = math.cos(angle), math.sin(angle)
+        turned = np.stack(
+            [
+                cosine * twist[:, 0] - sine * twist[:, 1],
+                sine * twist[:, 0] + cosine * twist[:, 1],
+                twist[:, 2],
+            ],
+            axis=1,
+        )
+        if float(np.sum((speed - turned @ rows.T) ** 2)) < 0.25 * energy:
+            return True
+    return False
+
+
+def _reversed_wheels(
+    robot: Robot,
+    wheel_angle: np.ndarray,
+    gyro: np.ndarray | None,
+    reference: np.ndarray | None,
+    yaw: np.ndarray | None,
+    dt: float,
+    still: np.ndarray,
+    valid: np.ndarray,
+) -> dict[str, str]:
+    """Wheels whose counts run against the base, with the evidence.
+
+    All 2^w choices of sign are tried. With a reference, the wheels must turn as its twist asks;
+    without one they must agree with one another (closure) and with the gyro.
+    """
+    w = robot.x.size
+    use = ~still & valid
+    if w > 6 or use.sum() * dt < 5.0:
+        return {}
+    rows = robot.matrix
+    inverse = odometry_matrix(rows)
+    step = max(1, round(0.1 / dt))
+    speed = np.diff(wheel_angle[::step], axis=0) / (step * dt)
+    count = speed.shape[0]
+    good = use[::step][:count] & use[step::step][:count]
+    twist = None
+    if reference is not None and yaw is not None:
+        twist = _twist_of(reference, yaw, dt, step)
+        good &= np.isfinite(twist).all(axis=1)
+        twist = twist[good]
+    speed = speed[good]
+    if speed.shape[0] < 30:
+        return {}
+    energy = float(np.sum(speed**2))
+    choices = np.array(np.meshgrid(*[[1.0, -1.0]] * w, indexing="ij")).reshape(w, -1).T
+    if twist is not None:
+        seen = twist
+        asked = seen @ rows.T
+        # Ahead and astern alone: sideways a wrong lean looks like a wrong sign.
+        straight = np.abs(seen[:, 0]) > 2 * np.abs(seen[:, 1])
+        straight &= np.abs(asked).max(axis=1) > 1.0
+        if straight.sum() < 20 or _frame_explains(speed, seen, rows):
+            return {}
+        a, b = speed[straight], asked[straight]
+        agree = np.sum(a * b, axis=0) / np.sqrt(np.sum(a**2, axis=0) * np.sum(b**2, axis=0) + 1e-30)
+        return {
+            robot.wheel_names[
+                k
+            ]: "ahead and astern its speed and the speed that the reference asks of "
+            f"it have correlation {agree[k]:+.2f}, the best wheel {agree.max():+.2f}"
+            for k in np.flatnonzero(agree < -0.7)
+        }
+    if gyro is None:
+        return {}
+    turns = np.add.reduceat(gyro, np.arange(0, gyro.size, step))[:count] / step
+    rate = turns[good]
+    costs = []
+    for signs in choices:
+        turned = speed * signs
+        rolled = turned @ inverse.T
+        slip = turned - rolled @ rows.T
+        cost = float(np.sum(slip**2))
+        cost += float(np.sum((rolled[:, 2] - rate) ** 2)) * float(np.mean(rows[:, 2] ** 2)) * w
+        costs.append(cost / energy)
+    best = int(np.argmin(costs))
+    ranked = np.sort(costs)
+    # Every choice but one must be clearly worse, or the recording cannot tell.
+    if best == 0 or costs[best] > 0.25 * costs[0] or costs[best] > 0.5 * ranked[1]:
+        return {}
+    return {
+        robot.wheel_names[k]: f"as logged the wheels disagree with one another and the gyro by "
+        f"{100 * math.sqrt(costs[0]):.0f} % of their speed, with this sign turned by "
+        f"{100 * math.sqrt(costs[best]):.0f} %"
+        for k in np.flatnonzero(choices[best] < 0)
+    }
 
 
 def _gyro_bias(
@@ -898,8 +1655,8 @@ def _gyro_bias(
             "gyro_bias_rad_s": Estimate.undetermined("rad/s", why),
             "gyro_noise_density": Estimate.undetermined("rad/s/sqrt(Hz)", why),
         }
-    means = np.array([gyro[a:b].mean() for a, b in rests])
     lengths = np.array([(b - a) * dt for a, b in rests])
+    means = np.array([gyro[a:b].mean() for a, b in rests])
     middle = np.array([t[(a + b) // 2] for a, b in rests])
     # Noise is that of the samples as logged: the grid lies between them and is quieter.
     ts, raw = samples
@@ -917,7 +1674,7 @@ def _gyro_bias(
     wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
         width = max(20.0, 3 * float(np.median(np.diff(middle))))
-        kernel = np.exp(-0.5 * ((middle[:, None] - middle[None]) / width) ** 2) * lengths[None]
+        kernel = np.exp(-0.5 * ((middle[:, None] - middle[None]) / width) ** 2) * weights[None]
         followed = (kernel @ means) / kernel.sum(axis=1)
         bias = np.interp(t, middle, followed)
         if np.ptp(followed) > GYRO_WANDER:
@@ -946,7 +1703,7 @@ def _gyro_bias(
 def _gyro_against(
     yaw: np.ndarray,
     gyro: np.ndarray | None,
-    t: np.ndarray,
+    rolled_yaw_rate: np.ndarray,
     dt: float,
     imu: dict[str, Estimate],
     findings: list[Finding],
@@ -984,8 +1741,20 @@ def _gyro_against(
                 )
             )
     if scale < 0:
-        text = "gyro turns against the reference heading: set sign = -1 for it in the robot file"
-        findings.append(Finding(severity="error", channel="omega_z", text=text))
+        # The wheels have the third vote on which of the two counts clockwise.
+        wheels = np.cumsum(rolled_yaw_rate)[::step] * dt
+        vote = float(np.diff(wheels)[use] @ a)
+        channel, what = ("omega_z", "gyro") if vote >= 0 else ("ref_yaw", "reference heading")
+        other = "reference heading" if vote >= 0 else "gyro"
+        findings.append(
+            Finding(
+                severity="error",
+                channel=channel,
+                text=f"{what} turns against {other} and wheels, so it counts clockwise: set sign = -1 "
+                "for it in the robot file"
+                + (" (and for ref_y, where the picture is mirrored)" if vote < 0 else ""),
+            )
+        )
     elif abs(scale - 1) > 0.02 + 3 * error:
         findings.append(
             Finding(
@@ -1035,6 +1804,7 @@ def _reference(
     rolled_yaw_rate: np.ndarray,
     gyro: np.ndarray | None,
     still: np.ndarray,
+    valid: np.ndarray,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray | None, str]:
@@ -1076,6 +1846,8 @@ def _reference(
                     channel="ref_x",
                     text=f"{int(flicker.sum())} of {ts.size} reference poses jump away and back; "
                     "left out",
+                    t_start=float(ts[flicker][0] + offsets[id(part)]),
+                    t_end=float(ts[flicker][-1] + offsets[id(part)]),
                 )
             )
             ts, values = ts[~flicker], [v[~flicker] for v in values]
@@ -1087,14 +1859,30 @@ def _reference(
     at = np.flatnonzero(same)
     same[at] = np.interp(ts[at] + offsets[id(part)], t, (~still).astype(float)) > 0.5
     if same.sum() > 3:
-        findings.append(
-            Finding(
-                severity="warning",
-                channel="ref_x",
-                text=f"{int(same.sum())} of {ts.size} reference poses repeat the one before while "
-                "the base moves; left out",
+        frozen = [s for s in _spans(same) if ts[s[1] - 1] - ts[s[0]] >= config.frozen_time]
+        for a, b in frozen[:20]:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="ref_x",
+                    text=f"reference pose is frozen for {ts[b - 1] - ts[a]:.2f} s while the wheels turn; "
+                    "left out",
+                    t_start=float(ts[a] + offsets[id(part)]),
+                    t_end=float(ts[b - 1] + offsets[id(part)]),
+                )
             )
-        )
+        lone = int(same.sum()) - sum(b - a for a, b in frozen)
+        if lone > 3:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    channel="ref_x",
+                    text=f"{lone} of {ts.size} reference poses repeat the one before while "
+                    "the base moves; left out",
+                    t_start=float(ts[same][0] + offsets[id(part)]),
+                    t_end=float(ts[same][-1] + offsets[id(part)]),
+                )
+            )
         ts, values = ts[~same], [v[~same] for v in values]
     if ts.size < 10:
         return None, "reference pose is frozen; not used"
@@ -1141,10 +1929,19 @@ def _reference(
                 "not corrected",
             )
         )
+    _pose_leaps(ts, values, t, dt, rolled_speed, rolled_yaw_rate, valid, findings, config)
     unknown = (t < ts[0] - 0.1) | (t > ts[-1] + 0.1)
     for k in np.flatnonzero(np.diff(ts) > config.reference_gap):
         unknown[np.searchsorted(t, ts[k], "right") : np.searchsorted(t, ts[k + 1], "right")] = True
     pose[unknown] = np.nan
+    # Between joined takes the wheels are taken to stand, and so is the reference.
+    for join in np.array(part.source.joins) + offsets[id(part)]:
+        for at in (ts[ts < join - 1e-9][-1:], ts[ts >= join - 1e-9][:1]):
+            near = np.abs(t - at) <= config.join_margin if at.size else np.zeros(t.size, dtype=bool)
+            near &= unknown
+            for axis in range(len(columns)):
+                pose[near, axis] = np.interp(at, ts, values[axis]) if at.size else math.nan
+            unknown &= ~near
     holes = [s for s in _spans(unknown) if (s[1] - s[0]) * dt > config.reference_gap]
     for a, b in holes[:20]:
         findings.append(

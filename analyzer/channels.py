@@ -27,13 +27,18 @@ UNITS: dict[str, tuple[str, float]] = {
     "rad": ("angle", 1.0),
     "deg": ("angle", math.pi / 180),
     "°": ("angle", math.pi / 180),
+    "mrad": ("angle", 1e-3),
     "turn": ("angle", 2 * math.pi),
+    "rev": ("angle", 2 * math.pi),
     "rad/s": ("rate", 1.0),
     "deg/s": ("rate", math.pi / 180),
     "dps": ("rate", math.pi / 180),
     "rpm": ("rate", 2 * math.pi / 60),
     "rad/min": ("rate", 1 / 60),
+    "mrad/s": ("rate", 1e-3),
+    "1/min": ("rate", 2 * math.pi / 60),
     "turn/s": ("rate", 2 * math.pi),
+    "rev/s": ("rate", 2 * math.pi),
     "m": ("length", 1.0),
     "cm": ("length", 1e-2),
     "mm": ("length", 1e-3),
@@ -56,6 +61,7 @@ UNITS: dict[str, tuple[str, float]] = {
 
 WHEEL_DIMENSION = {
     "count": "count",
+    "angle": "angle",
     "omega": "rate",
     "target": "rate",
     "power": "share",
@@ -84,36 +90,62 @@ BODY_DIMENSION = {
 }
 SUFFIXES = {
     "ms": "ms",
+    "msec": "ms",
+    "millis": "ms",
     "us": "us",
+    "usec": "us",
+    "micros": "us",
     "ns": "ns",
     "s": "s",
     "sec": "s",
-    "msec": "ms",
     "deg": "deg",
     "degrees": "deg",
     "rad": "rad",
+    "radians": "rad",
+    "mrad": "mrad",
     "dps": "deg/s",
+    "deg/s": "deg/s",
     "rpm": "rpm",
     "radps": "rad/s",
+    "rad/s": "rad/s",
     "mps": "m/s",
+    "m/s": "m/s",
+    "mmps": "mm/s",
+    "mm/s": "mm/s",
     "g": "g",
+    "mg": "mg",
+    "mps2": "m/s^2",
+    "ms2": "m/s^2",
     "m": "m",
     "mm": "mm",
     "cm": "cm",
+    "px": "px",
+    "pix": "px",
+    "pixels": "px",
     "ma": "mA",
     "mv": "mV",
     "a": "A",
     "v": "V",
+    "amps": "A",
+    "volts": "V",
     "ticks": "count",
     "counts": "count",
+    "percent": "%",
+    "pct": "%",
 }
 PAIRS = {
     ("m", "s"): "m/s",
     ("mm", "s"): "mm/s",
+    ("cm", "s"): "cm/s",
     ("rad", "s"): "rad/s",
+    ("rad", "sec"): "rad/s",
     ("deg", "s"): "deg/s",
+    ("deg", "sec"): "deg/s",
     ("m", "s2"): "m/s^2",
 }
+SCALES = {"milli": 1e-3, "centi": 1e-2, "deci": 1e-1, "micro": 1e-6, "x10": 0.1, "x100": 0.01,
+          "x1000": 1e-3}  # fmt: skip
+"""Last word of a name that says that its whole numbers stand for fractions."""
 CORNERS = {
     "FL": ({"fl", "lf", "frontleft", "leftfront"}, {"front", "left"}),
     "FR": ({"fr", "rf", "frontright", "rightfront"}, {"front", "right"}),
@@ -158,6 +190,9 @@ WORDS = {
     "high entries.",
     "95 % interval": "Nineteen times in twenty the true value lies in this range.",
     "direction-odd": "The part that changes sign between left and right: (left − right) / 2.",
+    "phase margin": "How much more lag the loop stands before it sways, as an angle; 45° and more is calm.",
+    "gain margin": "By what factor all gains could grow before the base sways.",
+    "delay margin": "How much later the heading could come before the base sways.",
     "wheel factors": "Numbers that multiply each wheel's target or power, so that unequal wheels cover "
     "the same way.",
     "stiffness": "How much more a wheel's rollers or axle drag than those of the other wheels.",
@@ -227,12 +262,15 @@ class Taken:
         Reason, or the question to the user.
     asks : bool
         Whether the user has to say more before this column can be used.
+    scale : float
+        Scaling that the name says where it does not say the unit (``_centi``: 0.01).
     """
 
     channel: str
     unit: str = ""
     why: str
     asks: bool = False
+    scale: float = 1.0
 
 
 def dimension_of(channel: str) -> str:
@@ -253,23 +291,66 @@ def dimension_of(channel: str) -> str:
     return WHEEL_DIMENSION.get(channel.split("_", 1)[0], "") if "_" in channel else ""
 
 
+def parse_unit(unit: str) -> tuple[float, str]:
+    """Split a unit with a number before it, such as ``0.01 rad/s`` or ``1.8405 mm``.
+
+    Parameters
+    ----------
+    unit : str
+        Unit as written.
+
+    Returns
+    -------
+    scale : float
+        The number; 1 where there is none.
+    base : str
+        The unit itself.
+    """
+    found = re.fullmatch(r"\s*([0-9.]+(?:[eE][-+]?\d+)?)\s*[*·]?\s*(\D.*)", unit)
+    if found is None:
+        return 1.0, unit.strip()
+    try:
+        return float(found.group(1)), found.group(2).strip()
+    except ValueError:
+        return 1.0, unit.strip()
+
+
+def unit_dimension(unit: str) -> str:
+    """Dimension of a unit.
+
+    Parameters
+    ----------
+    unit : str
+        Unit as written, with or without a number before it.
+
+    Returns
+    -------
+    str
+        Dimension as in `UNITS`; "" for an unknown unit.
+    """
+    base = parse_unit(unit)[1]
+    found = UNITS.get(base) or UNITS.get(base.lower())
+    return found[0] if found else ""
+
+
 def unit_factor(channel: str, unit: str) -> float | None:
     """Factor from `unit` to the SI unit of `channel`.
 
     Parameters
     ----------
     channel, unit : str
-        Channel and unit as written.
+        Channel and unit as written, with or without a number before it.
 
     Returns
     -------
     float or None
         Factor; None where the unit is unknown or of another dimension.
     """
-    found = UNITS.get(unit) or UNITS.get(unit.strip().lower())
-    if found is None or found[0] != dimension_of(channel):
+    scale, base = parse_unit(unit)
+    found = UNITS.get(base) or UNITS.get(base.lower())
+    if found is None or found[0] != dimension_of(channel) or not scale > 0:
         return None
-    return found[1]
+    return scale * found[1]
 
 
 def units_for(channel: str) -> str:
@@ -302,21 +383,25 @@ def tokens_of(name: str) -> list[str]:
     list of str
         Words; digits stay with the letters before them.
     """
-    spaced = re.sub(r"([a-z0-9])([A-Z])", r"\1 \2", name)
+    spaced = re.sub(
+        r"(?<![A-Za-z])(mV|mA|mW|kW|kHz)(?![A-Za-z])", lambda m: m.group(1).lower(), name
+    )
+    spaced = re.sub(r"([a-z0-9])([A-Z])", r"\1 \2", spaced)
     spaced = re.sub(r"([A-Z]+)([A-Z][a-z])", r"\1 \2", spaced)
-    return [w for w in re.split(r"[^a-z0-9²°µ/]+", spaced.lower()) if w]
+    words = [w for w in re.split(r"[^a-z0-9²°µ/]+", spaced.lower()) if w]
+    return [p for w in words for p in ([w] if w in UNITS else w.split("/")) if p]
 
 
 def _unit_suffix(words: list[str]) -> tuple[str, list[str], float]:
     """Unit that the last words of a name say, the words before it, and a scaling."""
     scale = 1.0
-    if words and words[-1] in {"milli", "centi"}:
-        scale = 1e-3 if words[-1] == "milli" else 1e-2
-        words = words[:-1]
-    for length, table in ((2, PAIRS),):
-        if len(words) > length and tuple(words[-length:]) in table:
-            return table[tuple(words[-length:])], words[:-length], scale  # type: ignore[index]
-    if (
+    words = [w for w in words if w != "per"] if len(words) > 2 else words
+    if len(words) > 1 and words[-1] in SCALES:
+        scale, words = SCALES[words[-1]], words[:-1]
+    unit = ""
+    if len(words) > 2 and tuple(words[-2:]) in PAIRS:
+        unit, words = PAIRS[words[-2], words[-1]], words[:-2]
+    elif (
         len(words) > 1
         and words[-1] in SUFFIXES
         and not (
@@ -325,8 +410,35 @@ def _unit_suffix(words: list[str]) -> tuple[str, list[str], float]:
             and words[-2] not in "xyz"
         )
     ):
-        return SUFFIXES[words[-1]], words[:-1], scale
-    return "", words, scale
+        unit, words = SUFFIXES[words[-1]], words[:-1]
+        if len(words) > 1 and words[-1] in SCALES:
+            scale, words = SCALES[words[-1]], words[:-1]
+    if unit and scale != 1.0:
+        unit, scale = f"{scale:g} {unit}", 1.0
+    return unit, words, scale
+
+
+def scale_of_name(name: str) -> float:
+    """Scaling that the end of a column name says.
+
+    Parameters
+    ----------
+    name : str
+        Column name.
+
+    Returns
+    -------
+    float
+        0.01 for ``_centi`` and so on; 1 where the name says none.
+    """
+    words = tokens_of(name)
+    return SCALES.get(words[-1], 1.0) if len(words) > 1 else 1.0
+
+
+def _all_wheels(robot: Robot | None) -> tuple[str, ...]:
+    if robot is None:
+        return ("FL", "FR", "RL", "RR")
+    return robot.wheel_names + tuple(w.name for w in robot.tracking_wheels)
 
 
 def find_wheel(words: list[str], name: str, robot: Robot | None) -> tuple[str, list[str]]:
@@ -348,8 +460,7 @@ def find_wheel(words: list[str], name: str, robot: Robot | None) -> tuple[str, l
     rest : list of str
         The other words.
     """
-    names = ("FL", "FR", "RL", "RR") if robot is None else robot.wheel_names
-    for wheel in names:
+    for wheel in _all_wheels(robot):
         own = tokens_of(wheel) if len(wheel) > 2 else [wheel.lower()]
         joined = "".join(own)
         if joined in words:
@@ -387,10 +498,21 @@ def _wheel_at(corner: str, robot: Robot | None) -> str:
     return at[0] if len(at) == 1 else ""
 
 
-TIME_WORDS = {"t", "time", "timestamp", "stamp", "msec", "millis", "micros", "rosbag"}
+TIME_WORDS = {
+    "t", "time", "timestamp", "timestamps", "stamp", "msec", "millis", "micros", "rosbag", "datetime",
+}  # fmt: skip
+TIME_FILLERS = {"relative", "unix", "host", "ros", "elapsed", "loop", "system", "epoch", "step"}
 REFERENCE = {"ref", "reference", "pose", "mocap", "truth", "gt", "tracker", "camera", "marker"}
 COMMAND = {"cmd", "command", "sp", "setpoint", "set", "target", "desired", "des", "commanded"}
-MESSAGE = {"field", "header", "pose", "twist", "linear", "angular", "vector", "data", "msg"}
+GLOSSARY_UNITS = {
+    "count": "count", "angle": "rad", "omega": "rad/s", "target": "rad/s", "current": "A",
+    "volt": "V", "power": "",
+}  # fmt: skip
+NUMBERED = re.compile(
+    r"(?:^|[^a-z])(?:m|motor|w|wheel|enc|encoder|u|pwm|vel|speed|velocity|pos|position|cur|current|"
+    r"tick|ticks|count|counts|rpm|joint|duty|power|esc|effort|data)[ _]*([0-8])(?![0-9])"
+)
+ASK_MAP = "map it in the robot file under [channels] if it matters"
 
 
 def recognise(name: str, robot: Robot | None) -> Taken:
@@ -411,22 +533,30 @@ def recognise(name: str, robot: Robot | None) -> Taken:
     words = tokens_of(name)
     if not words:
         return Taken(channel="", why="no name")
+    head, _, own = name.strip().partition("_")
+    wheels = _all_wheels(robot)
+    if head in GLOSSARY_UNITS and own in wheels:
+        return Taken(channel=f"{head}_{own}", unit=GLOSSARY_UNITS[head], why="name of the glossary")
     unit, core, scale = _unit_suffix(words)
     joined = " ".join(core)
     bag = "/" in name or "." in name
     if "seq" in core or "frame" in core or "covariance" in joined or "std" in core:
         return Taken(channel="", why="not a measurement")
+    if bag and core[-1] == "received":
+        return Taken(channel="t", unit=unit or "stamp", why="time at which messages were received")
     if "stamp" in core and bag:
+        if words[-1] in {"secs", "nsecs", "nsec", "nanosec", "nanosecs"}:
+            return Taken(channel="", why="part of a stamp")
         return Taken(channel="t", unit=unit or "stamp", why="stamp of the message header")
-    if set(core) <= TIME_WORDS | {"relative", "unix", "host", "ros", "elapsed", "loop"} and set(
-        core
-    ) & (TIME_WORDS | {"relative", "unix"}):
+    if set(core) <= TIME_WORDS | TIME_FILLERS and set(core) & (TIME_WORDS | {"relative", "unix"}):
         return Taken(channel="t", unit=_time_unit(words, unit), why="name of a clock")
     wheel, rest = find_wheel(core, name, robot)
     if wheel:
-        return _of_wheel(name, wheel, rest, unit, scale, words)
-    numbered = re.search(r"(?:^|[^a-z])(?:m|motor|w|wheel|enc|encoder|u|pwm)[ _]*([1-8])", joined)
-    ordinal = re.search(r"([1-8])(?:st|nd|rd|th)? motor", joined)
+        return _of_wheel(wheel, rest, unit, scale, words)
+    if re.fullmatch(r".*(encoder|data)", joined) and re.search(r"(^| )(left|right) ", joined + " "):
+        return _one_side(core)
+    numbered = NUMBERED.search(joined)
+    ordinal = re.search(r"([0-8])(?:st|nd|rd|th)? motor", joined)
     if numbered or ordinal:
         number = (numbered or ordinal).group(1)  # type: ignore[union-attr]
         return Taken(
@@ -434,52 +564,61 @@ def recognise(name: str, robot: Robot | None) -> Taken:
             why=f"which wheel is number {number}? Map it in the robot file under [channels]",
             asks=True,
         )
-    return _of_body(name, core, unit, bag)
+    if set(core) & {"left", "right"} and (unit == "count" or set(core) & WHEEL_WORDS):
+        return _one_side(core)
+    return _of_body(name, core, unit, bag, scale)
+
+
+WHEEL_WORDS = {"ticks", "tick", "count", "counts", "enc", "encoder", "rpm", "wheel", "motor", "pwm"}
+
+
+def _one_side(core: list[str]) -> Taken:
+    side = "left" if "left" in core else "right"
+    return Taken(
+        channel="",
+        why=f"which wheel of the {side} side? Map it in the robot file under [channels]",
+        asks=True,
+    )
 
 
 def _time_unit(words: list[str], unit: str) -> str:
-    if unit in {"s", "ms", "us", "ns"}:
+    if unit.rsplit(" ", 1)[-1] in {"s", "ms", "us", "ns"}:
         return unit
     if words[-1] in {"msec", "millis"}:
         return "ms"
     return "us" if words[-1] == "micros" else ""
 
 
-def _of_wheel(
-    name: str, wheel: str, rest: list[str], unit: str, scale: float, words: list[str]
-) -> Taken:
+def _of_wheel(wheel: str, rest: list[str], unit: str, scale: float, words: list[str]) -> Taken:
     said = set(rest)
-    scaled = "" if scale == 1.0 else f"*{scale:g}"
-    if words[-1] == "rpm" or unit == "rpm":
+    if words[-1] == "rpm":
         unit = "rpm"
+    base = parse_unit(unit)[1]
     if said & {"mw", "ff", "err", "error", "temp", "temperature", "state", "id"} or "mw" in words:
         return Taken(channel="", why="not a channel of this analysis")
+
+    def taken(channel: str, unit: str, why: str = "name") -> Taken:
+        return Taken(channel=f"{channel}_{wheel}", unit=unit, why=why, scale=scale)
+
     if said & COMMAND:
-        if unit or scaled:
-            return (
-                Taken(channel=f"target_{wheel}", unit=(unit or "rad/s") + scaled, why="name")
-                if unit
-                else Taken(
-                    channel="",
-                    why=f"target of {wheel}: give its unit (rad/s, rpm) in the robot file",
-                    asks=True,
-                )
-            )
-        return Taken(channel=f"target_{wheel}", unit="", why="name")
-    if said & {"pwm", "duty", "power", "pow", "effort"}:
-        return Taken(channel=f"power_{wheel}", unit="", why="name")
-    if said & {"cur", "current", "amp", "amps", "amperes", "i"} or unit in {"A", "mA"}:
-        return Taken(channel=f"current_{wheel}", unit=unit or "A", why="name")
-    if said & {"volt", "volts", "voltage", "u"} or unit in {"V", "mV"}:
-        return Taken(channel=f"volt_{wheel}", unit=unit or "V", why="name")
-    if unit in {"rpm", "rad/s", "deg/s"}:
-        return Taken(channel=f"omega_{wheel}", unit=unit + scaled, why="name and unit")
+        return taken("target", unit)
+    if "effort" in said:
+        why = "an effort is a torque, a current or a duty; map it in the robot file with its unit"
+        return Taken(channel="", why=why, asks=True)
+    if said & {"pwm", "duty", "power", "pow"}:
+        return taken("power", unit)
+    if said & {"cur", "current", "amp", "amps", "amperes", "i"} or base in {"A", "mA"}:
+        return taken("current", unit or ("A" if scale == 1 else ""))
+    if said & {"volt", "volts", "voltage", "u"} or base in {"V", "mV"}:
+        return taken("volt", unit or ("V" if scale == 1 else ""))
+    if unit_dimension(unit) in {"rate", "speed"}:
+        return taken("omega", unit, "name and unit")
     if unit == "count" or said & {"ticks", "tick", "count", "counts", "enc", "encoder"}:
-        return Taken(channel=f"count_{wheel}", unit="count", why="name")
+        return taken("count", unit or "count")
     if said & {"vel", "velocity", "speed", "omega", "measured", "w"}:
-        return Taken(channel=f"omega_{wheel}", unit=unit, why="name")
+        return taken("omega", unit)
     if said & {"pos", "position"}:
-        return Taken(channel=f"count_{wheel}", unit=unit or "", why="name")
+        return taken("count", unit)
     return Taken(
         channel="",
         why=f"speaks of wheel {wheel}, but of what? Map it in the robot file under [channels]",
@@ -487,73 +626,142 @@ def _of_wheel(
     )
 
 
-def _of_body(name: str, core: list[str], unit: str, bag: bool) -> Taken:
+def _of_body(name: str, core: list[str], unit: str, bag: bool, scale: float) -> Taken:
     said = set(core)
     last = core[-1]
     joined = "".join(core)
     topic = name.rsplit(".", 1)[0].lower() if bag else ""
-    if "quaternion" in said or "orientation" in said:
+
+    def taken(channel: str, why: str, default: str = "") -> Taken:
+        return Taken(
+            channel=channel, unit=unit or (default if scale == 1 else ""), why=why, scale=scale
+        )
+
+    if said & {"quaternion", "orientation", "quat"} or re.search(r"(^|[^a-z])q[xyzw]$", joined):
         return Taken(channel="", why="part of an orientation")
     if said & COMMAND or "cmd" in topic:
         axis = _twist_axis(core)
         if axis:
-            return Taken(channel=f"cmd_{axis}", unit=unit, why="name of a commanded twist")
+            message = bag and bool(said & {"linear", "angular"})
+            si = "rad/s" if axis == "omega_z" else "m/s"
+            return taken(f"cmd_{axis}", "name of a commanded twist", si if message else "")
+    if "twist" in said and last in AXIS and said & {"linear", "angular"}:
+        axis = f"v_{last}" if "linear" in said else f"omega_{last}"
+        if axis not in {"v_x", "v_y", "omega_z"}:
+            return Taken(channel="", why="not a channel of this analysis")
+        return Taken(
+            channel="",
+            why=f"speed that an odometry tells: if it does not come from the wheels, map it to "
+            f"ref_{axis} in the robot file",
+            asks=True,
+        )
     if (
         said & {"gyro", "gyroscope"}
         or "angular velocity" in " ".join(core)
         or (
             re.fullmatch(r"g[xyz]|gyro[xyz]|w ?[xyz]", joined)
-            and (joined[0] == "g" or ("_" in name and unit))
+            and (joined[0] == "g" or ("_" in name and (unit or len(core) == 2)))
         )
     ):
         axis = last[-1] if last[-1] in AXIS else ""
         if axis:
-            default = "rad/s" if bag and "angular" in said else unit
-            return Taken(channel=f"omega_{axis}", unit=unit or default, why="name of a gyro axis")
+            return taken(
+                f"omega_{axis}", "name of a gyro axis", "rad/s" if bag and "angular" in said else ""
+            )
     if (core[0] == "omega" and last in AXIS) or joined in {"omegax", "omegay", "omegaz"}:
-        return Taken(channel=f"omega_{joined[-1]}", unit=unit, why="name of a gyro axis")
+        return taken(f"omega_{joined[-1]}", "name of a gyro axis")
     if (
         said & {"acc", "accel", "acceleration", "accelerometer"}
         or re.fullmatch(r"a[xyz]|acc[xyz]|accel[xyz]|f[xyz]", joined)
     ) and last[-1] in AXIS:
-        default = "m/s^2" if bag and "linear" in said else unit
-        return Taken(
-            channel=f"f_{last[-1]}", unit=unit or default, why="name of an accelerometer axis"
+        return taken(
+            f"f_{last[-1]}",
+            "name of an accelerometer axis",
+            "m/s^2" if bag and "linear" in said else "",
         )
     if said & {"odom", "est", "estimate", "estimated", "odometry"} and not bag:
         return Taken(
             channel="",
             why="an odometry of the wheels is no reference; if it comes from free tracking wheels "
             "or another sensor, map it to ref_x, ref_y, ref_yaw in the robot file",
+            asks=last in {"x", "y", "yaw", "theta", "heading", "phi"},
         )
-    if said & REFERENCE or (joined in {"xm", "ym", "x", "y"} and unit in {"m", "mm", "cm"}):
-        if last in {"x", "y"}:
-            default = "m" if bag else unit
-            return Taken(channel=f"ref_{last}", unit=unit or default, why="name of a pose")
+    if said & {"gps", "gnss"} and last in {"x", "y", "theta", "yaw", "heading"}:
+        return Taken(
+            channel="",
+            why="a satellite position; if it is good to a few mm, map it to ref_x, ref_y, ref_yaw",
+            asks=True,
+        )
+    if {"transform", "translation"} <= said and last in {"x", "y"}:
+        if tf_reference(name):
+            return taken(f"ref_{last}", "name of a transform to the world", "m")
+        return Taken(
+            channel="",
+            why="a transform between frames; if it places the base in the world, map it to "
+            f"ref_{last} in the robot file",
+            asks=True,
+        )
+    if said & REFERENCE:
+        place = last in {"x", "y"}
+        if place and "orientation" not in said:
+            return taken(f"ref_{last}", "name of a pose", "m" if bag else "")
         if last in {"yaw", "theta", "heading", "phi"}:
-            return Taken(channel="ref_yaw", unit=unit, why="name of a pose")
+            return taken("ref_yaw", "name of a pose")
     if joined in {"yaw", "heading", "yawfused", "imuyaw", "imuheading"} or (
         last in {"yaw", "heading"} and said & {"imu", "fused"}
     ):
-        return Taken(channel="yaw", unit=unit, why="name of a heading")
+        return taken("yaw", "name of a heading")
     if said & {"battery", "vbat", "batt"}:
-        return Taken(channel="battery", unit=unit or "V", why="name")
-    if joined in {"x", "y", "theta", "psi", "alpha", "phi", "wz", "vx", "vy", "w", "angle"}:
+        return taken("battery", "name", "V")
+    if joined in BARE or (said & {"pos", "position", "axis"} and said & {"x", "y", "rotational"}):
         return Taken(
             channel="",
-            why=f"{name!r} can be several things (commanded, measured, by wheels or by reference); "
-            "map it in the robot file under [channels] if it matters",
+            why="can be several things (commanded, measured, by wheels or by reference); "
+            + ASK_MAP,
             asks=True,
         )
     return Taken(channel="", why="not a channel of this analysis")
 
 
+BARE = {
+    "x", "y", "theta", "psi", "alpha", "phi", "wz", "vx", "vy", "w", "omega", "angle", "xpos", "ypos",
+    "posx", "posy", "ang", "yawrate", "volts", "voltage", "vb", "vbx", "vby", "wb",
+}  # fmt: skip
+AXIS_FILLERS = {"robot", "speed", "along", "axis", "velocity", "base", "body"}
+
+
+def tf_reference(name: str) -> bool:
+    """Tell whether a transform places the base in a frame that does not come from its wheels.
+
+    Parameters
+    ----------
+    name : str
+        Column name with the frames in brackets, ``[parent>child]``.
+
+    Returns
+    -------
+    bool
+        True for world, map and the like, seen directly from the base.
+    """
+    found = re.search(r"\[([^>\]]*)>([^\]]*)\]", name)
+    if not found:
+        return False
+    parent, child = (set(tokens_of(p)) for p in found.groups())
+    return bool(parent & {"world", "map", "mocap", "earth", "room"}) and not child & {"odom", "map"}
+
+
 def _twist_axis(core: list[str]) -> str:
-    joined = "".join(w for w in core if w not in COMMAND | {"twist", "field", "msg", "vel"})
+    said = set(core)
+    skipped = COMMAND | AXIS_FILLERS | {"twist", "field", "msg", "vel"}
+    joined = "".join(w for w in core if w not in skipped)
     if re.fullmatch(r"(linear)?v?x|vbx|linearx", joined):
         return "v_x"
     if re.fullmatch(r"(linear)?v?y|vby|lineary", joined):
         return "v_y"
-    if re.fullmatch(r"(angular)?(w|omega)?_?z|wb|w|omega|wz|angularz|yawrate", joined):
+    if re.fullmatch(r"(angular)?(w|omega)?_?z|wb|w|omega|wz|angularz|yawrate|rotational", joined):
         return "omega_z"
+    # A topic's own words before the field: /base/cmd_vel.linear.x
+    tail = core[-2:]
+    if said & COMMAND and tail in (["linear", "x"], ["linear", "y"], ["angular", "z"]):
+        return {"x": "v_x", "y": "v_y", "z": "omega_z"}[tail[1]]
     return ""

@@ -130,8 +130,8 @@ def _plan(args: argparse.Namespace) -> None:
 
 def _shelf(args: argparse.Namespace) -> None:
     from analyzer.pipeline import write_atomically
-    from analyzer.season_report import shelf_summary, trend_html, trend_summary
-    from analyzer.shelf import list_measures, list_results, trend
+    from analyzer.season_report import shelf_summary, trend_html, trend_summary, trends_summary
+    from analyzer.shelf import list_measures, list_results, trend, trends
 
     span = {"robot": args.robot_name, "since": args.since, "until": args.until}
     if args.measures:
@@ -149,6 +149,15 @@ def _shelf(args: argparse.Namespace) -> None:
         )
         shelf_summary(rows, _console())
         return
+    if args.text or args.cause or args.newest is not None:
+        raise CrabwiseError(
+            "--text, --cause and --newest choose from the list; leave out --measure"
+        )
+    if "*" in args.measure:
+        if args.html:
+            raise CrabwiseError("--html draws one measure; name it without *")
+        trends_summary(trends(args.directory, args.measure, **span, limit=args.limit), _console())
+        return
     course = trend(args.directory, args.measure, **span, limit=args.limit)
     if args.html:
         write_atomically(args.html, trend_html(course))
@@ -160,7 +169,11 @@ def _shelf(args: argparse.Namespace) -> None:
 def _date(text: str) -> Any:
     from datetime import UTC, datetime
 
-    moment = datetime.fromisoformat(text)  # argparse tells a ValueError as wrong usage
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        msg = f"found {text!r}; write a date as 2026-03-08 or 2026-03-08T10:30"
+        raise argparse.ArgumentTypeError(msg) from None
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
@@ -333,7 +346,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--measures", action="store_true", help="list the measures that can be followed"
     )
-    sub.add_argument("--measure", metavar="NAME", help="follow this measure")
+    sub.add_argument("--measure", metavar="NAME", help="follow this measure; with * several")
     sub.add_argument("--limit", type=float, metavar="VALUE", help="when is this value crossed?")
     sub.add_argument("--html", metavar="FILE", help="write the course as a page")
     sub = command("fleet", _fleet, "a whole archive: one row a recording, and a summary")

@@ -33,7 +33,7 @@ from analyzer.quantities import (
     student_quantile,
 )
 from analyzer.run import Pass, Run
-from analyzer.yaw_plant import Identified, first_order, identify
+from analyzer.yaw_plant import Identified, first_order, full_speeds, identify
 
 DEGREES = 180 / math.pi
 Structure = Literal["P", "PD", "PI", "PI (AMIGO)"]
@@ -69,8 +69,11 @@ class HeadingConfig:
     age_periods: float = 1.0
     """Age of heading and rate when used, where the robot file has none, in periods of the loop on
     top of the gyro's lag [-]: a value read in one run of the loop acts in the next."""
-    age_spread: float = 0.5
-    """Share of an assumed age that the uncertainty set takes off or adds [-]."""
+    age_low: float = 0.5
+    """Least age where it is assumed, over the assumed [-]."""
+    age_most: float = 0.06
+    """Age that an assumed one may really have [s]: a heading that passed a filter and a bus; common
+    practice, no source."""
     simpler_within: float = 0.1
     """Heading error by which a simpler law may be worse than the best [deg]: below what a tape
     shows on two metres (4 mm)."""
@@ -334,11 +337,8 @@ def uncertainty_set(
     """
     out = [replace(p, delay=p.delay + loop.age) for p in identified.plants]
     if not loop.age_known:
-        spread = config.age_spread * loop.age
-        out += [
-            replace(identified.plant, delay=identified.plant.delay + loop.age + s)
-            for s in (-spread, spread)
-        ]
+        ages = (config.age_low * loop.age, max(config.age_most, 1.5 * loop.age))
+        out += [replace(identified.plant, delay=identified.plant.delay + a) for a in ages]
     return tuple(out)
 
 
@@ -854,15 +854,8 @@ def wheel_limit(run: Run) -> float | None:
         share = np.abs(run.volt) / np.maximum(np.abs(run.battery), 1e-6)[:, None]
     else:
         return None
-    speed = np.abs(run.wheel_speed)
-    limits = []
-    for k in range(speed.shape[1]):
-        top = float(np.percentile(speed[:, k], 98))
-        fast = (speed[:, k] > 0.7 * top) & (share[:, k] > 0.02)
-        if top <= 0 or fast.sum() < 10:
-            return None
-        limits.append(float(np.median(speed[fast, k] / share[fast, k])))
-    return min(limits)
+    found = full_speeds(share, run.wheel_speed)
+    return None if found is None else float(found.min())
 
 
 def _headroom(run: Run, replayed: Replay, plant: YawPlant, config: HeadingConfig) -> float:
@@ -939,7 +932,9 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
             _assumed(
                 f"heading_delay_s (age of heading and yaw rate when the loop uses them) is not in "
                 f"the robot file; {1e3 * loop.age:.0f} ms assumed: the gyro's lag behind the wheels "
-                "and one period of the loop. Half of it either way is in the worst case"
+                "and one period of the loop. The gains are kept slow enough for "
+                f"{1e3 * max(config.age_most, 1.5 * loop.age):.0f} ms; write the real age down and "
+                "they can be faster"
             )
         )
     if not sideways:
@@ -1046,7 +1041,14 @@ def law_words(hold: HeadingHold) -> tuple[str, ...]:
         Steps in order.
     """
     gains, loop = hold.advised.gains, hold.loop
-    out = [
+    out = []
+    if hold.identified.signals.source.startswith(("volts", "power")):
+        out.append(
+            "No turn command was logged, so cmd_omega_z here is the turn rate that the wheels' "
+            f"drive stands for ({hold.identified.signals.source}): add to each wheel's drive the wheel "
+            "speed that the turn asks for by the rolling matrix, over that scale."
+        )
+    out += [
         f"{loop.loop_hz:g} times a second: e = yaw_ref − yaw, wrapped to ±π; yaw is anticlockwise "
         "positive, in radians. yaw_ref is the heading to keep; while the base is asked to turn it "
         "moves on with the turn rate asked (omega_ref).",
@@ -1122,6 +1124,50 @@ def constants_text(hold: HeadingHold) -> str:
     )
 
 
+def magnitude(entry: Estimate) -> str:
+    """Heading error as text; where its interval reaches 0, with the upper end alone.
+
+    Parameters
+    ----------
+    entry : Estimate
+        A magnitude. [deg]
+
+    Returns
+    -------
+    str
+        For the screen.
+    """
+    if entry.value is None or entry.high is None or entry.low is None:
+        return str(entry)
+    if entry.low > 0:
+        return f"{entry.value:.2f}° ({entry.low:.2f} to {entry.high:.2f})"
+    return f"{entry.value:.2f}° (at most {entry.high:.2f})"
+
+
+def promise(hold: HeadingHold) -> str:
+    """What hold and feed-forward should bring, in one sentence; "" without a replay.
+
+    Parameters
+    ----------
+    hold : HeadingHold
+        The tuning.
+
+    Returns
+    -------
+    str
+        Heading error at the end of a sideways pass, with and without.
+    """
+    if hold.replay is None:
+        return ""
+    summary = hold.replay.summary
+    length = float(np.mean([p.distance for p in hold.replay.passes]))
+    return (
+        f"A sideways pass of {length:.1f} m should then end off its heading by "
+        f"{magnitude(summary['with_feedforward']['end'])} instead of "
+        f"{magnitude(summary['without']['end'])}."
+    )
+
+
 def _margin_fields(margins: Margins) -> dict[str, Any]:
     return {
         "phase_margin_deg": margins.phase_margin * DEGREES,
@@ -1185,7 +1231,11 @@ def contract(hold: HeadingHold) -> dict[str, Any]:
             **_margin_fields(hold.advised.worst),
             "plants": len(hold.plants),
             "over": "border of the 95 % region of gain, lag and dead time"
-            + ("" if hold.loop.age_known else ", and half of the assumed delay either way"),
+            + (
+                ""
+                if hold.loop.age_known
+                else f", and {1e3 * max(p.delay for p in hold.plants):.0f} ms of dead time at most"
+            ),
         },
         "expected_heading_error_deg": _expected_field(hold),
         "law": law_text(hold),
@@ -1289,8 +1339,8 @@ def remedy_of(hold: HeadingHold) -> dict[str, Any]:
     text = (
         f"Hold the heading in software, {hold.loop.loop_hz:g} times a second: {', '.join(used)} "
         f"(phase margin {hold.advised.nominal.phase_margin * DEGREES:.0f}°, largest sensitivity "
-        f"{hold.advised.nominal.max_sensitivity:.2f}). `crabwise heading` gives the constants and the "
-        "proof."
+        f"{hold.advised.nominal.max_sensitivity:.2f}). {promise(hold)} `crabwise heading` gives the "
+        "constants and the proof."
     )
     effect: dict[str, Any] = {"place": "software", "text": CANNOT[2]}
     if hold.replay is not None:

@@ -107,6 +107,26 @@ def missing_freedoms(matrix: np.ndarray, length: float) -> list[str]:
     ]
 
 
+def tracking_rows(x: np.ndarray, y: np.ndarray, heading: np.ndarray) -> np.ndarray:
+    """Rows that give the path of free wheels from the path of the base.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (m,)
+        Places of the wheels. [m]
+    heading : ndarray, shape (m,)
+        Directions along which they measure. [rad]
+
+    Returns
+    -------
+    ndarray, shape (m, 3)
+        Row times (v_x, v_y, omega_z) is the speed along the wheel's direction at its place:
+        cos h (v_x - y omega_z) + sin h (v_y + x omega_z). Rigid body velocity, Lynch & Park, 3.3.2.
+    """
+    cosine, sine = np.cos(heading), np.sin(heading)
+    return np.stack([cosine, sine, x * sine - y * cosine], axis=1)
+
+
 def integrate_twist(twist: np.ndarray, dt: np.ndarray | float) -> np.ndarray:
     """Exact integration of a body twist held constant over each step.
 

@@ -158,12 +158,25 @@ class Motion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TapedPass:
-    """One row of a taped measurement table: number of the pass, path ahead, left, turn."""
+    """One row of a taped or hand-timed table.
+
+    Attributes
+    ----------
+    number : int
+        Number of the pass, from 1.
+    ahead, left : float
+        Path. [m]
+    turn : float
+        Turn, counter-clockwise; NaN where it was not measured. [rad]
+    seconds : float
+        Time by hand; NaN where none was taken. [s]
+    """
 
     number: int
     ahead: float
     left: float
     turn: float
+    seconds: float = math.nan
 
 
 def slip_ratio(rolled: float, true: float) -> float:
@@ -329,7 +342,9 @@ def measure_passes(
             path[2] = run.yaw[b] - run.yaw[a]
         if number in tape:
             row = tape[number]
-            path[:] = (row.ahead, row.left, row.turn)
+            path[:2] = (row.ahead, row.left)
+            if math.isfinite(row.turn):
+                path[2] = row.turn
             distance = math.hypot(row.ahead, row.left)
             measured = True
         elif run.reference is not None and np.isfinite(run.reference[a:b, :2]).any():
@@ -534,7 +549,13 @@ def describe_motion(
             "", "needs sideways passes and an odometry reference or a tape"
         )
     lever = _lever(run, measured, absolute)
-    common, relative, each = _radii(run, groups, absolute, config)
+    common, relative, each = _radii(
+        run,
+        groups,
+        absolute,
+        config,
+        [m for m in measured if m.kind == "diagonal" and m.distance >= config.shortest_path],
+    )
     return Motion(
         passes=measured,
         by_speed=tuple(by_speed),
@@ -667,6 +688,76 @@ def _lever(run: Run, measured: Sequence[PassMotion], absolute: bool) -> Estimate
     return scale.scaled(nominal, "m")
 
 
+def joint_radii(
+    robot: Robot, rows: Sequence[PassMotion]
+) -> tuple[Estimate, tuple[Estimate, ...], tuple[Estimate, ...]] | None:
+    """Effective radii of wheels that point in several directions.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    rows : sequence of PassMotion
+        Passes with a measured path, in two directions or more.
+
+    Returns
+    -------
+    tuple or None
+        Common radius, radius of each wheel over their mean, radius of each wheel; None where the
+        passes do not tell the unknowns apart.
+
+    Notes
+    -----
+    Least squares over passes p and wheels i of r_i theta_pi = row_i R(psi) path_p, row_i being the
+    rolling row times the nominal radius (Lynch & Park, eq. 13.5), psi the heading at which the
+    reference is mounted. Errors from the residual, n - w - 1 degrees of freedom.
+    """
+    rows = [m for m in rows if np.isfinite(m.path).all()]
+    w = robot.x.size
+    dof = w * len(rows) - w - 1
+    if len(rows) < 2 or dof < 2:
+        return None
+    matrix = robot.matrix * robot.radius[:, None]
+    turns = np.array([m.turns for m in rows])
+    paths = np.array([m.path for m in rows])
+
+    def turned(psi: float) -> np.ndarray:
+        cosine, sine = math.cos(psi), math.sin(psi)
+        spin = np.array([[cosine, -sine, 0], [sine, cosine, 0], [0, 0, 1.0]])
+        return paths @ spin.T @ matrix.T
+
+    def residual(x: np.ndarray) -> np.ndarray:
+        return (turns * x[:w] - turned(float(x[w]))).ravel()
+
+    starts = np.radians(np.arange(0, 360, 15))
+    best = min(starts, key=lambda q: float(np.sum(residual(np.append(robot.radius, q)) ** 2)))
+    x = np.append(robot.radius, best)
+    jacobian = np.zeros((turns.size, w + 1))
+    for _ in range(30):
+        here = residual(x)
+        for k in range(w):
+            jacobian[:, k] = (turns * np.eye(w)[k]).ravel()
+        jacobian[:, w] = (residual(x + np.eye(w + 1)[w] * 1e-6) - here) / 1e-6
+        change = np.linalg.lstsq(jacobian, -here, rcond=None)[0]
+        x = x + change
+        if np.abs(change).max() < 1e-10:
+            break
+    scaled = jacobian * np.append(robot.radius, 1.0)
+    if np.linalg.cond(scaled) > 1e3 or np.any(x[:w] <= 0):
+        return None
+    variance = float(np.sum(residual(x) ** 2)) / dof
+    covariance = variance * np.linalg.inv(jacobian.T @ jacobian)
+    mean = float(x[:w].mean())
+    common = Estimate.of(mean, math.sqrt(float(covariance[:w, :w].sum())) / w, "m", dof=dof)
+    relative, each = [], []
+    for k in range(w):
+        pick = (np.eye(w)[k] - x[k] / (w * mean)) / mean
+        error = math.sqrt(float(pick @ covariance[:w, :w] @ pick))
+        relative.append(Estimate.of(float(x[k] / mean), error, "", dof=dof))
+        each.append(Estimate.of(float(x[k]), math.sqrt(float(covariance[k, k])), "m", dof=dof))
+    return common, tuple(relative), tuple(each)
+
+
 def radius_factors(
     robot: Robot, rows: Sequence[PassMotion], config: MotionConfig = DEFAULT
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -755,13 +846,21 @@ def wheel_slips(robot: Robot, m: PassMotion) -> np.ndarray:
 
 
 def _radii(
-    run: Run, groups: dict[str, list[PassMotion]], absolute: bool, config: MotionConfig
+    run: Run,
+    groups: dict[str, list[PassMotion]],
+    absolute: bool,
+    config: MotionConfig,
+    diagonal: list[PassMotion],
 ) -> tuple[Estimate, tuple[Estimate, ...], tuple[Estimate, ...]]:
     """Effective radii from the straight passes ahead and astern."""
     robot = run.robot
     w = robot.x.size
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
     why = "needs straight passes ahead or astern"
+    if np.any(robot.heading != 0) and absolute:
+        joint = joint_radii(robot, [m for kind in STRAIGHT for m in groups[kind]] + diagonal)
+        if joint is not None:
+            return joint
     if np.any(robot.heading != 0) and rows:
         why = "wheels that do not point ahead are told apart by all kinds of passes only"
     rows = [m for m in rows if rolls_whole(robot, m)]
@@ -815,10 +914,11 @@ def _sense(run: Run, groups: dict[str, list[PassMotion]]) -> tuple[str, ...]:
     """Rotation sense: in passes ahead and astern every wheel must turn with the base."""
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
     w = run.robot.x.size
-    if not rows:
-        return ("undetermined",) * w
     out = []
     for k in range(w):
+        if run.robot.wheel_names[k] in run.reversed_wheels:
+            out.append("reversed")
+            continue
         with_base = [
             np.sign(m.turns[k]) * np.sign(m.path[0] if np.isfinite(m.path[0]) else m.rolled[0])
             for m in rows

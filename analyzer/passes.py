@@ -136,6 +136,8 @@ def _split(scaled: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[int,
     turns = _spans((cosine < 0.7) & (both | ~strong[lag // 2 : n - lag + lag // 2]))
     cuts = [0]
     for a, b in turns:
+        if a < cuts[-1] or b + lag - 1 >= n:
+            continue
         middle = (a + b) // 2 + lag // 2
         before = direction[max(cuts[-1], a - lag) : a + 1].mean(axis=0)
         after = direction[b + lag - 1 : b + 2 * lag].mean(axis=0)

@@ -11,7 +11,7 @@ import math
 import os
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -36,9 +36,9 @@ from analyzer.readers import read_recording
 from analyzer.remedies import find_remedies
 from analyzer.robot import Robot, load_robot
 from analyzer.run import Pass, Recording, Run
+from analyzer.tracking import calibrate_tracking
 
 SCHEMA = "crabwise-result/1"
-TAPE_COLUMNS = ("pass", "ahead_m", "left_m", "turn_deg")
 Progress = Callable[[str, float], None]
 
 
@@ -205,6 +205,22 @@ def write_atomically(path: str | Path, text: str | bytes) -> None:
         raise CrabwiseError(msg) from None
 
 
+TAPE_UNITS = {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "deg": math.pi / 180, "rad": 1.0, "s": 1.0}
+
+
+def _tape_column(name: str) -> tuple[str, float] | None:
+    """What a column of a taped table holds and its factor to SI; None where it is another table."""
+    words = name.strip().lower().replace(" ", "_").split("_")
+    if words == ["pass"]:
+        return "pass", 1.0
+    if words in (["seconds"], ["time", "s"], ["s"]):
+        return "time", 1.0
+    if len(words) == 2 and words[0] in {"ahead", "left", "turn"} and words[1] in TAPE_UNITS:
+        fits = words[1] in {"deg", "rad"} if words[0] == "turn" else words[1] in {"m", "cm", "mm"}
+        return (words[0], TAPE_UNITS[words[1]]) if fits else None
+    return None
+
+
 def _split_tape(paths: Sequence[str | Path]) -> tuple[list[str], list[TapedPass]]:
     """Part taped measurement tables from recordings, by their header."""
     logs: list[str] = []
@@ -212,38 +228,95 @@ def _split_tape(paths: Sequence[str | Path]) -> tuple[list[str], list[TapedPass]
     faults: list[str] = []
     for path in paths:
         file = Path(path)
-        header: list[str] = []
-        if file.is_file() and file.suffix.lower() in {".csv", ".txt"}:
+        header, delimiter = [], ","
+        if file.is_file() and file.suffix.lower() in {".csv", ".txt", ".tsv"}:
             with file.open(encoding="utf-8-sig", errors="replace") as stream:
-                header = [c.strip() for c in stream.readline().split(",")]
-        if "ahead_m" not in header or "left_m" not in header:
+                first = stream.readline(4096)
+            delimiter = max(",;\t", key=first.count)
+            header = [c.strip().strip('"') for c in first.split(delimiter)]
+        columns = {h: _tape_column(h) for h in header}
+        names = [c[0] for c in columns.values() if c]
+        if not {"ahead", "left"} <= set(names):
             logs.append(str(path))
             continue
-        missing = [c for c in TAPE_COLUMNS if c not in header]
+        missing = [c for c in ("pass", "turn") if c not in names]
         if missing:
-            faults.append(f"{path}: taped table lacks {', '.join(missing)}; add the column")
+            wanted = ", ".join({"pass": "pass", "turn": "turn_deg"}[m] for m in missing)
+            faults.append(f"{path}: taped table lacks {wanted}; add the column")
             continue
-        with file.open(encoding="utf-8-sig", newline="") as stream:
-            rows = csv.DictReader(stream, skipinitialspace=True)
+        with file.open(encoding="utf-8-sig", errors="replace", newline="") as stream:
+            rows = csv.DictReader(stream, skipinitialspace=True, delimiter=delimiter)
             for number, raw in enumerate(rows, start=2):
                 row = {str(k).strip(): v for k, v in raw.items()}
                 try:
-                    taped.append(
-                        TapedPass(
-                            number=int(row["pass"]),
-                            ahead=float(row["ahead_m"]),
-                            left=float(row["left_m"]),
-                            turn=math.radians(float(row["turn_deg"])),
-                        )
-                    )
+                    found = _taped_row(row, columns)
                 except (TypeError, ValueError):
                     faults.append(
                         f"{path}: row {number}: found {list(row.values())}; each row is the number "
                         "of the pass, metres ahead, metres to the left, degrees anticlockwise"
                     )
+                    continue
+                if found.number in {t.number for t in taped}:
+                    faults.append(
+                        f"{path}: row {number}: pass {found.number} stands twice; mend it"
+                    )
+                taped.append(found)
     if faults:
         raise RecordingError("\n".join(faults))
     return logs, taped
+
+
+def _taped_row(row: dict[str, str], columns: dict[str, tuple[str, float] | None]) -> TapedPass:
+    values = {"turn": math.nan, "time": math.nan}
+    number = 0
+    for name, meaning in columns.items():
+        if meaning is None:
+            continue
+        what, factor = meaning
+        cell = (row.get(name) or "").strip()
+        if what == "pass":
+            number = int(cell)
+        elif cell or what in {"ahead", "left"}:
+            values[what] = factor * float(cell)
+            if not math.isfinite(values[what]):
+                raise ValueError(cell)
+    if number < 1:
+        raise ValueError(number)
+    return TapedPass(
+        number=number,
+        ahead=values["ahead"],
+        left=values["left"],
+        turn=values["turn"],
+        seconds=values["time"],
+    )
+
+
+def _check_tape(taped: Sequence[TapedPass], run: Run, passes: Sequence[Pass]) -> list[Finding]:
+    """Hold a taped table against the passes: a number too high, or times that do not fit."""
+    moves = [p for p in passes if p.kind != "rest"]
+    beyond = [t.number for t in taped if t.number > len(moves)]
+    if beyond:
+        raise RecordingError(
+            f"taped table: it measures pass {', '.join(map(str, beyond))}, but the recording has "
+            f"{len(moves)} passes. `crabwise inspect` lists them; number them in order of time from 1"
+        )
+    out = []
+    for row in taped:
+        p = moves[row.number - 1]
+        lasted = (p.stop - p.start) * run.dt
+        # A hand on a watch is good to half a second.
+        if math.isfinite(row.seconds) and abs(row.seconds - lasted) > 0.5 + 0.15 * lasted:
+            out.append(
+                Finding(
+                    severity="warning",
+                    channel="ref_x",
+                    text=f"pass {row.number} was timed by hand as {row.seconds:.1f} s, but the wheels "
+                    f"turned for {lasted:.1f} s: is the table numbered as `crabwise inspect` lists?",
+                    t_start=float(run.t[p.start]),
+                    t_end=float(run.t[min(p.stop, run.t.size - 1)]),
+                )
+            )
+    return out
 
 
 def analyze(
@@ -287,6 +360,9 @@ def analyze(
     if hold is not None:
         remedies.append(hold)
     result = _result(robot, recording, run, motion, diagnosis, remedies)
+    tracking = calibrate_tracking(run, motion.passes, taped=bool(taped))
+    if tracking:
+        result["tracking_wheels"] = _plain(tracking)
     tell("done", 1.0)
     return RunAnalysis(
         robot=robot,
@@ -439,7 +515,9 @@ def _prepared(
     tell("aligning", 0.4)
     run = align(whole.pop(), robot)  # handed over: samples go as they come onto the grid
     tell("finding passes", 0.6)
-    return light, taped, run, find_passes(run)
+    passes = find_passes(run)
+    run = replace(run, findings=(*run.findings, *_check_tape(taped, run, passes)))
+    return light, taped, run, passes
 
 
 def _recorded_at(recording: Recording) -> str | None:
@@ -455,8 +533,6 @@ def _recorded_at(recording: Recording) -> str | None:
 
 
 def _without_samples(recording: Recording) -> Recording:
-    from dataclasses import replace
-
     return replace(
         recording,
         sources=tuple(replace(s, t=s.t[:1].copy(), channels={}) for s in recording.sources),

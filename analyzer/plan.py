@@ -177,7 +177,8 @@ def _candidates(robot: Robot, hard: float, config: PlanConfig) -> list[_Step]:
             key="turn_steps", title="steps of the turn rate", kinds=("turn_left", "turn_right"),
             speed=step_rate, acceleration=math.inf, repeats=3, seconds=2.0,
             how=f"command {step_rate:.2f} rad/s at once, hold 1 s, command 0 at once, hold 1 s; then "
-            "the other way round. Log the command with the gyro",
+            "the other way round; the same at half and at one and a half times that rate, so that "
+            "drag is told from gain. Heading hold off; log the command with the gyro",
             tells="gain, lag and delay of the yaw loop: what heading-hold gains rest on",
         ),
     ]  # fmt: skip
@@ -491,7 +492,7 @@ def make_plan(
         }
         if s.key == "hard_starts":
             entry["how"] += limited
-        if fall < config.open_limit and counts[s.key] >= 2:
+        if fall < config.open_limit and counts[s.key] >= min(2, s.repeats):
             enough.append(entry)
         else:
             chosen.append({"order": len(chosen) + 2, **entry})

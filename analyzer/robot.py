@@ -6,7 +6,7 @@ import difflib
 import json
 import re
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -128,6 +128,24 @@ class Tilt(_Table):
     lift_error_m: float = Field(default=0.002, gt=0)
 
 
+class TrackingWheelSpec(_Table):
+    """A free wheel that only measures: it tells the path along its direction, at its place."""
+
+    name: str = Field(min_length=1)
+    x_m: float
+    y_m: float
+    heading_deg: float = Field(ge=-360, le=360)
+    radius_m: float = Field(gt=0, le=2)
+    counts_per_turn: float = Field(gt=0)
+
+
+class LogSpec(_Table):
+    """How the base logs: what the files themselves do not say."""
+
+    rate_hz: float | None = Field(default=None, gt=0, le=100_000)
+    stamp: Literal["header", "received"] | None = None
+
+
 class RobotSpec(_Table):
     """The ``[robot]`` table."""
 
@@ -151,6 +169,8 @@ class RobotFile(_Table):
     scales: CornerScales | None = None
     tilt: Tilt | None = None
     channels: dict[str, ChannelSpec] = {}
+    log: LogSpec = LogSpec()
+    tracking_wheel: tuple[TrackingWheelSpec, ...] = ()
 
     @field_validator("channels", mode="before")
     @classmethod
@@ -196,6 +216,8 @@ class Robot:
     scale_loads_kg: np.ndarray | None
     scale_error_kg: float
     channels: dict[str, ChannelSpec]
+    log: LogSpec = field(default_factory=LogSpec)
+    tracking_wheels: tuple[TrackingWheelSpec, ...] = ()
 
     @property
     def matrix(self) -> np.ndarray:
@@ -251,6 +273,8 @@ def _describe(error: dict[str, Any], data: dict[str, Any]) -> str:
                 "scales": CornerScales,
                 "tilt": Tilt,
                 "channels": ChannelSpec,
+                "log": LogSpec,
+                "tracking_wheel": TrackingWheelSpec,
             }.get(part, model)
         known = list(getattr(model, "model_fields", {}))
         near = difflib.get_close_matches(parts[-1], known, n=1)
@@ -342,6 +366,9 @@ def parse_robot(text: str, path: str) -> Robot:
     except tomllib.TOMLDecodeError as error:
         msg = f"{path}: not readable as TOML: {error}. Mend that line."
         raise RobotFileError(msg) from None
+    except (RecursionError, ValueError, OverflowError) as error:
+        msg = f"{path}: not readable as TOML: {type(error).__name__}: {str(error)[:80]}. Mend the file."
+        raise RobotFileError(msg) from None
     try:
         file = RobotFile.model_validate(data)
     except ValidationError as error:
@@ -354,6 +381,11 @@ def parse_robot(text: str, path: str) -> Robot:
     for channel in file.channels.items():
         if not channel[1].channel:
             faults.append(f"channels.{channel[0]!r}: empty channel name")
+    free = [w.name for w in file.tracking_wheel]
+    for name in sorted({n for n in free if free.count(n) > 1 or n in names}):
+        faults.append(f"tracking_wheel {name!r}: the name stands twice; give each wheel its own")
+    if len(free) == 1:
+        faults.append("tracking_wheel: one wheel gives no path; two with a gyro, or three, do")
     places = np.array([[w.x_m, w.y_m] for w in wheels])
     for i in range(len(names)):
         for j in range(i):
@@ -418,6 +450,8 @@ def parse_robot(text: str, path: str) -> Robot:
         scale_loads_kg=scales,
         scale_error_kg=file.scales.load_error_kg if file.scales else 0.05,
         channels=file.channels,
+        log=file.log,
+        tracking_wheels=file.tracking_wheel,
     )
     if not faults:
         missing = missing_freedoms(robot.matrix, robot.size)

@@ -58,6 +58,8 @@ class Source:
         stay counts; angles may still be wrapped (alignment unwraps).
     columns : tuple of ColumnUse
         How every column of the file was taken.
+    joins : tuple of float
+        Stamps at which another take begins, where files were joined. [s]
     """
 
     name: str
@@ -66,6 +68,7 @@ class Source:
     absolute: bool
     channels: dict[str, np.ndarray]
     columns: tuple[ColumnUse, ...]
+    joins: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +131,12 @@ class Run:
         Findings of reading and alignment.
     imu : dict of str to Estimate
         gyro_bias_rad_s, gyro_noise_density, gyro_scale, mounting_yaw_deg.
+    reversed_wheels : tuple of str
+        Wheels whose counts run against the base.
+    tracking_path : ndarray, shape (n, m) or None
+        Path of each free wheel of ``robot.tracking_wheels``. [m]
+    reference_source : str
+        "pose", "tracking wheels" or "" (none): where `reference` comes from.
     """
 
     robot: Robot
@@ -150,6 +159,9 @@ class Run:
     battery: np.ndarray | None = None
     findings: tuple[Finding, ...] = ()
     imu: dict[str, Estimate] = field(default_factory=dict)
+    reversed_wheels: tuple[str, ...] = ()
+    tracking_path: np.ndarray | None = None
+    reference_source: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

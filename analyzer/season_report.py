@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -35,11 +36,30 @@ def _size(value: float, tolerance: float) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
-def _difference(m: dict[str, Any]) -> str:
+def difference_text(m: dict[str, Any]) -> str:
+    """Difference of a measure with its interval.
+
+    Parameters
+    ----------
+    m : dict
+        Measure of a comparison.
+
+    Returns
+    -------
+    str
+        Rounded by the tolerance.
+    """
     d = m["difference"]
     low, high = d["interval95"]
     parts = [_size(v, m["tolerance"]) for v in (d["value"], low, high)]
     return f"{parts[0]} ({parts[1]} to {parts[2]}) {m['unit']}".strip()
+
+
+def _grouped(entries: list[dict[str, Any]]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = {}
+    for m in entries:
+        out.setdefault(m["why"], []).append(m["label"])
+    return out
 
 
 def comparison_summary(comparison: dict[str, Any], console: Any) -> None:
@@ -74,13 +94,13 @@ def comparison_summary(comparison: dict[str, Any], console: Any) -> None:
                 if m["before"]["value"] is not None and m["after"]["value"] is not None
                 else "–"
             ),
-            plain(_difference(m)),
+            plain(difference_text(m)),
             f"[{style}]{verdict}[/{style}]" if style else verdict,
             _p(m["p_adjusted"]),
         )
     console.print(grid)
-    for m in comparison["undetermined"]:
-        console.print(f" {plain(m['label'])}: undetermined, {plain(m['why'])}")
+    for why, labels in _grouped(comparison["undetermined"]).items():
+        console.print(f" undetermined, {plain(why)}: {plain(', '.join(labels))}")
     if comparison["causes"]:
         grid = Table(title="Causes", title_justify="left")
         for column in ("cause", "before", "after"):
@@ -114,7 +134,7 @@ def comparison_html(comparison: dict[str, Any]) -> str:
         (
             m["label"],
             m["text"],
-            _difference(m),
+            difference_text(m),
             f"{_p(m['p_value'])} ({_p(m['p_adjusted'])})",
             m["test"],
             "–" if m["effect_size"] is None else f"{m['effect_size']['value']:.1f}",
@@ -131,7 +151,8 @@ def comparison_html(comparison: dict[str, Any]) -> str:
         else "<p>Nothing found in these logs. They do not say which floor it was, or how warm.</p>"
     )
     left_out = [*comparison["unmatched"]] + [
-        f"{m['label']}: {m['why']}" for m in comparison["undetermined"]
+        f"{why}: {', '.join(labels)}"
+        for why, labels in _grouped(comparison["undetermined"]).items()
     ]
     sides = [
         (side, "; ".join(", ".join(r) for r in comparison[side]["recordings"]),
@@ -337,24 +358,60 @@ def trend_sentences(course: Trend) -> list[str]:
         )
     out.append(f"Slope since the last service or break: {course.slope}.")
     if course.limit is not None:
-        crossing = course.crossing
-        if crossing.value is None or crossing.low is None or crossing.high is None:
-            out.append(f"Limit {course.limit:g}{unit}: {crossing.why}.")
-        elif course.axis == "hours":
-            out.append(
-                f"Limit {course.limit:g}{unit} is reached at {crossing.value:.1f} h "
-                f"(95 % interval {crossing.low:.1f} to {crossing.high:.1f} h)."
-            )
-        else:
-            when = [
-                f"{course.start + timedelta(days=min(v, 36500.0)):%Y-%m-%d}"
-                for v in (crossing.value, crossing.low, crossing.high)
-            ]
-            out.append(
-                f"Limit {course.limit:g}{unit} is reached on {when[0]} (95 % interval {when[1]} to "
-                f"{when[2]})."
-            )
+        told = "is reached at " if course.crossing.value is not None else ""
+        out.append(f"Limit {course.limit:g}{unit}: {told}{_reached(course)}.")
     return out
+
+
+def _reached(course: Trend) -> str:
+    """Where the limit is crossed, with its interval, or why nobody can say."""
+    crossing = course.crossing
+    if crossing.value is None or crossing.low is None or crossing.high is None:
+        return crossing.why
+    ends = (crossing.value, crossing.low, crossing.high)
+    if course.axis == "hours":
+        return "{:.1f} h ({:.1f} to {:.1f} h)".format(*ends)
+    when = [f"{course.start + timedelta(days=min(v, 36500.0)):%Y-%m-%d}" for v in ends]
+    return "{} ({} to {})".format(*when)
+
+
+def trends_summary(courses: Sequence[Trend], console: Any) -> None:
+    """Print several courses, a line each.
+
+    Parameters
+    ----------
+    courses : sequence of Trend
+        Outcome of `shelf.trends`.
+    console : rich.console.Console
+        Where to print.
+    """
+    from rich.markup import escape as plain
+    from rich.table import Table
+
+    limit = courses[0].limit
+    grid = Table(title=f"{courses[0].robot}", title_justify="left")
+    for column in (
+        "measure",
+        "last",
+        "slope",
+        "limit not asked" if limit is None else f"reaches {limit:g}",
+    ):
+        grid.add_column(column, overflow="fold")
+    for c in courses:
+        unit = f" {c.unit}" if c.unit else ""
+        slope = str(c.slope) if c.slope.value is not None else "–"
+        grid.add_row(
+            *map(
+                plain,
+                (
+                    c.measure,
+                    f"{c.value[-1]:.4g}{unit}",
+                    slope,
+                    "" if limit is None else _reached(c),
+                ),
+            )
+        )
+    console.print(grid)
 
 
 def trend_summary(course: Trend, console: Any) -> None:

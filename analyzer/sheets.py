@@ -17,7 +17,11 @@ svg{width:100%;height:auto}svg text{fill:currentColor;font:13px system-ui,sans-s
 @media print{body{font-size:11pt}table,.views,li{break-inside:avoid}.steps-table tr{break-inside:avoid}.steps-table{break-inside:auto}h2{margin-top:1rem}a{color:inherit}}
 """
 BOX = "\u2610"
-ARROW = {"ahead": "\u25b2 ahead", "astern": "\u25bc astern", "stands": "\u2013 stands"}
+ARROW = {
+    "ahead": "\u25b2\u00a0ahead",
+    "astern": "\u25bc\u00a0astern",
+    "stands": "\u2013\u00a0stands",
+}
 
 
 def turning(wheel: dict[str, Any]) -> str:

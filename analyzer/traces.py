@@ -128,7 +128,7 @@ def window(
     for trace in panel.traces:
         part = trace.values[a:b]
         if b - a > most:
-            kept = np.sort(NaNMinMaxDownsampler().downsample(part, n_out=most)).astype(np.int64)
+            kept = np.unique(NaNMinMaxDownsampler().downsample(part, n_out=most)).astype(np.int64)
         else:
             kept = np.arange(b - a)
         out.append(((kept + a) * panel.dt, part[kept]))

@@ -33,7 +33,7 @@ WHAT_TO_RECORD = (
     "Record turns on the spot: from standstill, both ways, at two or three turn rates (for example "
     "0.4, 0.8 and 1.2 rad/s), stepped and not ramped, 0.5 to 2 s each with 0.6 s of standstill "
     "between, heading hold off, commanded turn rate (cmd_omega_z) and gyro logged at 50 Hz or more; "
-    "then some sideways passes"
+    "then some sideways passes. `crabwise plan` gives rates and floor space"
 )
 
 
@@ -52,6 +52,12 @@ class PlantConfig:
     """Time before the command that belongs to the observation [s]."""
     shortest: float = 0.25
     """Shortest turn command that counts [s]."""
+    level: float = 0.25
+    """Time over which a level of a staircase is averaged [s]."""
+    steady_share: float = 0.3
+    """Spread (10 to 90 %) of the command over its largest within the later half of a plateau [-]."""
+    step_share: float = 0.15
+    """Change of level, over the largest, that is a step of a staircase [-]."""
     windows_most: int = 40
     """Most observations used [-]: more, in recordings of hours, cost time and change nothing; chosen
     by lot, so that no repeating script favours one kind."""
@@ -61,11 +67,10 @@ class PlantConfig:
     """Fewest observations that give an interval [-]."""
     levels_ratio: float = 1.3
     """Ratio of turn rates above which friction and gain are told apart [-]."""
-    friction_unknown: float = 0.15
-    """Standard error of the gain where friction cannot be told from it, wheels free to yield [-]:
-    bench work, friction takes 5 to 55 % of a turn of 0.4 rad/s."""
     friction_held: float = 0.02
-    """The same where each wheel's speed is controlled [-]: bench work."""
+    """Standard error of the gain, over the gain, where one turn rate only was driven [-]: of bases
+    whose wheels' speeds are controlled; bench work. Where the wheels yield, the gain lies anywhere
+    between what was seen and what was asked."""
     timing_share: float = 0.245
     """Standard error of the dead time from the logging of the command, in steps of the grid [-]:
     a change falls anywhere between two samples; 95 % of that lies within 0.475 of a step, which is
@@ -77,7 +82,17 @@ class PlantConfig:
     follow_least: float = 0.8
     """Wheel speed over target below which a controlled wheel does not follow [-]."""
     steering_least: float = 0.004
-    """Spread of the turn command within straight passes that shows a heading loop [rad/s]."""
+    """Part of the turn command in straight passes, not in proportion to travel, that shows a heading
+    loop [rad/s]: above what a logged zero jitters, below 0.1 degrees of error at 2 1/s."""
+    explained_least: float = 0.9
+    """Share of the answer's mean square that the plant must explain [-]: bench work has 0.996 and
+    more; a frozen, clipped or reversed gyro falls below."""
+    gain_range: tuple[float, float] = (0.3, 3.0)
+    """Gain that can be a turn command's in rad/s [-]: with the rollers leaning the wrong way a base
+    turns at a tenth of what is asked; bench work."""
+    friction_most: float = 0.25
+    """Part of the answer that may come whatever the size of the command is, over the largest answer
+    [-]: beyond, something clips."""
 
 
 DEFAULT = PlantConfig()
@@ -92,12 +107,15 @@ class TurnWindow:
     start, stop : int
         Grid indices, half open.
     command : float
-        Commanded yaw rate of its plateau, signed. [rad/s]
+        Commanded yaw rate of its plateau, signed; of a sweep the largest. [rad/s]
+    steady : bool
+        Whether it ends in a plateau.
     """
 
     start: int
     stop: int
     command: float
+    steady: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -206,15 +224,21 @@ class _Model:
     STEPS = (1e-3, 1e-3, 5e-4, 1e-3)
 
     def __init__(self, t: np.ndarray, command: np.ndarray, at: np.ndarray, dt: float) -> None:
-        self.step = dt / max(1, math.ceil(dt / 0.0025))
+        # An odd number of parts, so that the middle between two samples is the middle of one.
+        self.step = dt / (math.ceil(dt / 0.0025) | 1)
         # Only around the windows: a lag forgets what came more than a second and a half before.
         cuts = np.flatnonzero(np.diff(at) > 3.0) + 1
         pieces = [
-            np.arange(max(0.0, part[0] - 1.5 - self.step), part[-1] + 2 * self.step, self.step)
+            np.arange(
+                dt * math.floor(max(0.0, part[0] - 1.5) / dt), part[-1] + 2 * self.step, self.step
+            )
             for part in np.split(at, cuts)
         ]
         self.fine = np.concatenate(pieces)
-        self.t, self.at = t, at
+        self.at = at
+        # A command is held, so it changes in steps; where between two samples is not known, and
+        # the middle is right on average.
+        self.nearest = np.minimum(np.round(self.fine / dt).astype(int), t.size - 1)
         self.sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
         self.size = np.abs(command)
 
@@ -222,7 +246,7 @@ class _Model:
         """Yaw rate at the samples. [rad/s]"""
         gain, friction, lag, delay = (float(v) for v in values)
         goal = self.sign * np.maximum(gain * self.size + friction, 0.0)
-        fine = first_order(np.interp(self.fine, self.t, goal), self.step, max(lag, 0.0))
+        fine = first_order(goal[self.nearest], self.step, max(lag, 0.0))
         out: np.ndarray = np.interp(self.at - delay, self.fine, fine)
         return out
 
@@ -249,8 +273,9 @@ def yaw_signals(run: Run) -> YawSignals:
     Returns
     -------
     YawSignals
-        Command: logged turn command, else that of the wheels' targets, else of their volts over
-        the motor constant.
+        Command: logged turn command, else the yaw rate of the wheels' targets, else of the wheel
+        speeds that their volts or power stand for: by the motor constant, else as the recording
+        has them while driving.
 
     Raises
     ------
@@ -264,18 +289,27 @@ def yaw_signals(run: Run) -> YawSignals:
         twist, source = run.command, "commanded turn rate"
     elif run.target is not None and np.any(run.target):
         twist, source = run.target @ odometry_matrix(robot.matrix).T, "targets of the wheels"
-    elif run.volt is not None and robot.has_motor and np.any(run.volt):
-        still = run.volt / robot.volts_per_rad_s
-        twist, source = still @ odometry_matrix(robot.matrix).T, "volts over the motor constant"
-    else:
+    elif run.volt is not None and np.any(run.volt):
+        scale = _speed_per(run.volt, run.wheel_speed)
+        if robot.has_motor:
+            scale = float(np.mean(1 / robot.volts_per_rad_s))
+        if scale is not None:
+            twist = scale * run.volt @ odometry_matrix(robot.matrix).T
+            source = f"volts of the wheels, {scale:.3g} rad/s a volt"
+    elif run.power is not None and np.any(run.power):
+        scale = _speed_per(run.power, run.wheel_speed)
+        if scale is not None:
+            twist = scale * run.power @ odometry_matrix(robot.matrix).T
+            source = f"power of the wheels, {scale:.3g} rad/s at full power"
+    if twist is None:
         got = "no turn command"
         if run.command is not None:
-            got = "cmd_omega_z that is zero throughout, and no wheel targets or volts that turn"
-        elif run.power is not None:
-            got = "power of the wheels only, which has no unit of speed"
+            got = (
+                "cmd_omega_z that is zero throughout, and no targets, volts or power of the wheels"
+            )
         problems.append(
             f"channel cmd_omega_z: found {got}. Log the commanded turn rate (cmd_omega_z), or the "
-            f"wheels' targets (target_…) or volts. {WHAT_TO_RECORD}"
+            f"wheels' targets, volts or power. {WHAT_TO_RECORD}"
         )
     rate, rate_source = run.gyro_z, "gyro"
     if rate is None and run.yaw is not None:
@@ -301,6 +335,38 @@ def yaw_signals(run: Run) -> YawSignals:
     )
 
 
+def _speed_per(drive: np.ndarray, speed: np.ndarray) -> float | None:
+    """Wheel speed per volt or per full power, median over fast samples and wheels."""
+    found = full_speeds(np.abs(drive), speed)
+    return None if found is None else float(np.median(found))
+
+
+def full_speeds(share: np.ndarray, speed: np.ndarray) -> np.ndarray | None:
+    """Speed of each wheel per unit of what drives it.
+
+    Parameters
+    ----------
+    share : ndarray, shape (n, w)
+        Magnitude of power, or of volts.
+    speed : ndarray, shape (n, w)
+        Wheel speeds. [rad/s]
+
+    Returns
+    -------
+    ndarray, shape (w,) or None
+        Median over fast samples; None where a wheel hardly turns.
+    """
+    out = []
+    for k in range(speed.shape[1]):
+        size = np.abs(speed[:, k])
+        top = float(np.percentile(size, 98))
+        fast = (size > 0.7 * top) & (share[:, k] > 0.02)
+        if top <= 0 or fast.sum() < 10:
+            return None
+        out.append(float(np.median(size[fast] / share[fast, k])))
+    return np.array(out)
+
+
 def turn_windows(
     run: Run, signals: YawSignals, config: PlantConfig = DEFAULT
 ) -> tuple[TurnWindow, ...]:
@@ -318,7 +384,7 @@ def turn_windows(
     Returns
     -------
     tuple of TurnWindow
-        From shortly before a command to its end; a sweep is cut into eight.
+        From shortly before a command to its end; sweeps and staircases are cut.
     """
     dt = run.dt
     turning = np.abs(signals.command)
@@ -342,15 +408,36 @@ def turn_windows(
             continue
         if not np.all(run.valid[start:b]):
             continue
-        sign = np.sign(signals.command[a:b])[inside > 0.2 * top]
-        changes = int(np.sum(sign[1:] != sign[:-1]))
-        edges = [start, b] if changes < 4 else list(np.linspace(start, b, 9).astype(int))
-        for c, d in zip(edges[:-1], edges[1:], strict=True):
-            plateau = signals.command[c:d]
-            strong = plateau[np.abs(plateau) > 0.5 * top]
-            level = float(np.median(strong)) if changes < 4 and strong.size else top
-            out.append(TurnWindow(start=int(c), stop=int(d), command=level))
+        for c, d in _observations(signals.command[start:b], top, dt, config):
+            late = signals.command[start + (c + d) // 2 : start + d]
+            low, high = np.percentile(late, [10, 90])
+            steady = float(high - low) < config.steady_share * top
+            level = float(np.median(late)) if steady else math.copysign(top, float(late.mean()))
+            out.append(TurnWindow(start=start + c, stop=start + d, command=level, steady=steady))
     return tuple(out)
+
+
+def _observations(
+    command: np.ndarray, top: float, dt: float, config: PlantConfig
+) -> list[tuple[int, int]]:
+    """Cut a turn into observations: a sweep into eight, a staircase before each of its steps."""
+    n = command.size
+    sign = np.sign(command)[np.abs(command) > 0.2 * top]
+    if int(np.sum(sign[1:] != sign[:-1])) >= 4:
+        edges = np.linspace(0, n, 9).astype(int)
+        return list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    span = max(2, round(config.level / dt))
+    lead = round(config.before / dt)
+    cuts = [0]
+    if n > 4 * span:
+        total = np.concatenate([[0.0], np.cumsum(command)])
+        mean = (total[span:] - total[:-span]) / span
+        change = np.abs(mean[span:] - mean[:-span])  # at index k: the step lies at k + span
+        for a, b in _spans(change > config.step_share * top):
+            at = a + int(np.argmax(change[a:b])) + span - lead
+            if at - cuts[-1] >= 2 * span and n - at >= 2 * span:
+                cuts.append(at)
+    return list(zip(cuts, [*cuts[1:], n], strict=True))
 
 
 def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
@@ -386,11 +473,9 @@ def loop_was_on(
     for p in passes:
         if p.kind not in {"left", "right", "ahead", "astern", "diagonal"}:
             continue
-        span = slice(p.cruise_start, p.cruise_stop)
-        asked = signals.command[span]
+        asked, moved = signals.command[p.start : p.stop], signals.travel[p.start : p.stop]
         if asked.size < 5:
             continue
-        moved = np.stack([np.ones(asked.size), *signals.travel[span].T], axis=1)
         rest = asked - moved @ np.linalg.lstsq(moved, asked, rcond=None)[0]
         shown.append(float(np.std(rest)) > config.steering_least)
     return len(shown) > 0 and float(np.mean(shown)) >= 0.5
@@ -402,6 +487,19 @@ def _screen(
     """Leave out windows with a frozen gyro or a saturated command; refuse where none is left."""
     robot = run.robot
     rolled = run.wheel_speed @ odometry_matrix(robot.matrix)[2]
+    every = np.concatenate([np.arange(w.start, w.stop) for w in windows])
+    for other, what, mend in (
+        (signals.rate, f"{signals.rate_source} turns", "set sign = -1 for it"),
+        (signals.command, f"{signals.source} points", "set sign = -1 for cmd_omega_z"),
+    ):
+        both = float(np.sqrt(np.mean(other[every] ** 2) * np.mean(rolled[every] ** 2)))
+        if both > 0 and float(np.mean(other[every] * rolled[every])) < -0.5 * both:
+            raise RecordingError(
+                f"heading: the {what} against the wheels in turns on the spot. Gains with a wrong "
+                f"sign make the base spin. If the channel counts clockwise, {mend} in the robot file "
+                "under [channels]; else the rollers lean the other way or wheels are swapped "
+                "(`crabwise analyze` tells)"
+            )
     good: list[TurnWindow] = []
     frozen: list[TurnWindow] = []
     full: list[tuple[TurnWindow, str]] = []
@@ -477,7 +575,7 @@ def _without_flat_levels(
     signals: YawSignals, windows: list[TurnWindow], dt: float
 ) -> tuple[list[TurnWindow], list[tuple[TurnWindow, str]]]:
     """Take out the turns at rates where the answer no longer grows with the command."""
-    long = [w for w in windows if (w.stop - w.start) * dt > 0.8]
+    long = [w for w in windows if w.steady and (w.stop - w.start) * dt > 0.8]
     levels: dict[float, list[float]] = {}
     for w in long:
         late = slice(w.stop - max(3, (w.stop - w.start) // 3), w.stop)
@@ -489,12 +587,14 @@ def _without_flat_levels(
             continue
         a, b = float(np.mean(levels[low])), float(np.mean(levels[high]))
         if (b - a) / (high - low) < 0.5 * a / low:
+            # Where the answer does not grow at all, the lower rate is at the limit already.
+            limit = low if b - a < 0.03 * a else high
             text = (
                 f"{high:.2f} rad/s asked gives {b:.2f} rad/s, hardly more than {low:.2f} asked "
                 f"({a:.2f})"
             )
-            flat = [(w, text) for w in windows if abs(w.command) > 0.95 * high]
-            return [w for w in windows if abs(w.command) <= 0.95 * high], flat
+            flat = [(w, text) for w in windows if abs(w.command) > 0.9 * limit]
+            return [w for w in windows if abs(w.command) <= 0.9 * limit], flat
     return windows, []
 
 
@@ -619,7 +719,9 @@ def _fit(
     cluster = np.concatenate([np.full(w.stop - w.start, k) for k, w in enumerate(windows)])
     at, rate = run.t[index], signals.rate[index]
     sizes = np.array([abs(w.command) for w in windows])
-    friction = float(np.percentile(sizes, 90) / np.percentile(sizes, 10)) > config.levels_ratio
+    asked = np.abs(signals.command[index])
+    low, high = np.percentile(asked[asked > config.rate_still], [20, 90])
+    friction = bool(high > config.levels_ratio * low)
     free = [0, 1, 2, 3] if friction else [0, 2, 3]
     model = _Model(run.t, signals.command, at, dt)
     start = _start_values(run, signals, windows, friction)
@@ -663,13 +765,16 @@ def _fit(
     rest = residual(q)
     scatter, floor = np.zeros((4, 4)), np.zeros(4)
     scatter[np.ix_(free, free)] = _jackknife(z, jacobian, rest, cluster)
-    floor[3] = config.timing_share * dt
     values = whole(q)
+    floor[3] = config.timing_share * dt
+    # A step smeared over one sample widens the answer by dt^2/12, a lag's own width is lag^2.
+    floor[2] = dt**2 / (24 * max(float(values[2]), 0.5 * dt))
     if not friction:
-        unknown = (
-            config.friction_unknown if run.robot.drive_mode == "power" else config.friction_held
-        )
-        floor[0] = unknown * values[0]
+        # Drag only takes off: under way the base answers by more than this, up to what is asked.
+        seen = float(values[0])
+        half = max(0.0, 1.0 - seen) / 2 if run.robot.drive_mode == "power" else 0.0
+        values[0] = seen + half
+        floor[0] = math.hypot(config.friction_held * seen, half / 1.96)
         findings.append(
             Finding(
                 severity="warning",
@@ -693,6 +798,7 @@ def _fit(
             "sign of the gyro and of the command (`crabwise analyze` tells a reversed one), and "
             f"the lean of the rollers. {WHAT_TO_RECORD}"
         )
+    _plausible(whole(q), rate, rest, signals, sizes, config)
     if not friction:
         drag = Estimate.undetermined("rad/s", "all turns ask for about the same rate")
     keep = [0, 2, 3]
@@ -712,11 +818,47 @@ def _fit(
         radius=radius,
         windows=tuple(windows),
         signals=signals,
-        fitted=everywhere.answer(values),
+        fitted=everywhere.answer(whole(q)),
         closed_loop=closed,
         misfit=float(np.sqrt(np.mean(rest**2))),
         findings=tuple(findings),
     )
+
+
+def _plausible(
+    values: np.ndarray,
+    rate: np.ndarray,
+    rest: np.ndarray,
+    signals: YawSignals,
+    sizes: np.ndarray,
+    config: PlantConfig,
+) -> None:
+    """Refuse a plant that nobody should tune gains on."""
+    gain, friction = float(values[0]), float(values[1])
+    explained = 1 - float(np.mean(rest**2) / np.mean(rate**2))
+    top = gain * float(sizes.max()) + friction
+    if friction > config.friction_most * top:
+        raise RecordingError(
+            f"heading: channel {'omega_z' if signals.rate_source == 'gyro' else 'yaw'}: the yaw rate "
+            f"hardly grows with the turn command ({friction:.2f} of {top:.2f} rad/s come whatever its "
+            "size): the command is saturated or the gyro clips. Turn at half that rate and less; "
+            f"check the gyro's range. {WHAT_TO_RECORD}"
+        )
+    if explained < config.explained_least:
+        raise RecordingError(
+            f"heading: the turn command explains only {100 * max(explained, 0):.0f} % of the yaw rate "
+            f"in {sizes.size} turns; gains from that would be a guess. Is the {signals.source} "
+            "what the wheels got, on the same clock as the gyro? Check with `crabwise inspect`. "
+            f"{WHAT_TO_RECORD}"
+        )
+    low, high = config.gain_range
+    if not low < gain < high:
+        raise RecordingError(
+            f"heading: the base turns {gain:.2f} times as fast as the {signals.source} asks. Either "
+            "the command is not in rad/s (give its unit in the robot file under [channels]), or "
+            "the base is at fault: rollers that lean the wrong way turn it at a tenth. Mend that "
+            "first (`crabwise analyze` tells); heading hold on top would hide it"
+        )
 
 
 def _jackknife(

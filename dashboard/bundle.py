@@ -20,7 +20,9 @@ from pydantic import BaseModel
 
 from analyzer.balances import Group, Model
 from analyzer.causes import Diagnosis
+from analyzer.control import HeadingGains, Margins, YawPlant
 from analyzer.dynamics import Gauge
+from analyzer.heading import DriftPass, FeedForward, HeadingHold, Loop, Proof, Replay
 from analyzer.hypotheses import Fitted
 from analyzer.motion import DriftBySpeed, Motion, PassMotion
 from analyzer.pipeline import ChannelSummary, Inspection, RunAnalysis
@@ -28,10 +30,13 @@ from analyzer.quantities import Estimate, Finding
 from analyzer.robot import ChannelSpec, MovableMass, Robot, Tolerance
 from analyzer.run import ColumnUse, Pass, Recording, Run, Source
 from analyzer.traces import Panel, Trace
+from analyzer.yaw_plant import Identified, TurnWindow, YawSignals
 
 CLASSES: dict[str, Any] = {
     c.__name__: c
     for c in (
+        DriftPass, FeedForward, HeadingGains, HeadingHold, Identified, Loop, Margins, Proof, Replay,
+        TurnWindow, YawPlant, YawSignals,
         ChannelSpec, ChannelSummary, ColumnUse, Diagnosis, DriftBySpeed, Estimate, Finding, Fitted,
         Gauge, Group, Inspection, Model, Motion, MovableMass, Panel, Pass, PassMotion, Recording,
         Robot, Run, RunAnalysis, Source, Tolerance, Trace,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -53,6 +54,15 @@ def _resident(pid: int) -> int:
     except (OSError, ValueError, IndexError):
         return 0
     return pages * 4096
+
+
+def _bury(process: subprocess.Popen[str]) -> None:
+    """Wait for the end of a killed process and close what led to it."""
+    process.wait()
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):  # what was still to be written has no reader
+                pipe.close()
 
 
 class Jobs:
@@ -145,10 +155,7 @@ class Jobs:
         for process in processes:
             process.kill()
         for process in processes:
-            process.wait()
-            for pipe in (process.stdin, process.stdout):
-                if pipe is not None:
-                    pipe.close()
+            _bury(process)
 
     def _start(self) -> subprocess.Popen[str]:
         return subprocess.Popen(
@@ -170,24 +177,30 @@ class Jobs:
             with self._lock:
                 if self._tickets.get(key) is not ticket or self._closed:
                     return
-                process = self._idle.pop() if self._idle else self._start()
+                process = self._idle.pop() if self._idle else None
+            process = process or self._start()
+            with self._lock:
                 self._busy[key] = process
+                if self._tickets.get(key) is not ticket:
+                    process.kill()  # cancelled while it started
             self._set(key, ticket, status="running", step="starting")
             watch = threading.Timer(self._longest, process.kill)
             watch.daemon = True
             watch.start()
+            fit = False
             try:
-                self._follow(key, ticket, process, job)
+                fit = self._follow(key, ticket, process, job)
             finally:
                 watch.cancel()
                 with self._lock:
                     if self._busy.get(key) is process:
                         self._busy.pop(key)
-                self._give_back(process)
+                self._give_back(process, fit)
 
     def _follow(
         self, key: str, ticket: object, process: subprocess.Popen[str], job: dict[str, Any]
-    ) -> None:
+    ) -> bool:
+        """Hand out a job and follow it; tell whether the process can take another."""
         assert process.stdin is not None
         assert process.stdout is not None
         try:
@@ -200,12 +213,12 @@ class Jobs:
                     self._set(key, ticket, step=step, share=float(share))
                 elif "error" in answer:
                     self._set(key, ticket, status="failed", error=answer["error"])
-                    return
+                    return True
                 else:
                     self._set(key, ticket, status="done", step="done", share=1.0)
-                    return
+                    return True
         except (OSError, ValueError):
-            process.kill()
+            pass  # as when its answers end: the process is gone
         process.kill()
         self._set(
             key,
@@ -216,15 +229,13 @@ class Jobs:
             "file is damaged in a way no reader survives. The server is well. Try a shorter "
             "recording, or another format.",
         )
+        return False
 
-    def _give_back(self, process: subprocess.Popen[str]) -> None:
+    def _give_back(self, process: subprocess.Popen[str], fit: bool) -> None:
         with self._lock:
-            fit = process.poll() is None and _resident(process.pid) < KEEP_BELOW
+            fit = fit and process.poll() is None and _resident(process.pid) < KEEP_BELOW
             if fit and not self._closed and not self._idle:
                 self._idle.append(process)
                 return
         process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                pipe.close()
+        _bury(process)

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
+from analyzer.heading import HeadingHold
 from analyzer.pipeline import Inspection, RunAnalysis, write_atomically
 from analyzer.quantities import CrabwiseError
 from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
@@ -313,6 +314,8 @@ class Store:
         for place, folders, names in os.walk(self.shelf):
             folder = Path(place)
             folders[:] = sorted(f for f in folders if not f.startswith("."))
+            if folder == self.shelf:
+                folders[:] = [f for f in folders if f not in {"results", "index"}]  # filed results
             inside = folder.relative_to(self.shelf)
             held = [n for n in sorted(names) if Path(n).suffix.lower() in known and n[0] != "."]
             held = [n for n in held if not Path(n).stem.lower().startswith(SKIPPED_STEMS)]
@@ -363,6 +366,24 @@ class Store:
         """
         held = self._load(case.analysis_folder)
         return None if held is None else cast("RunAnalysis", held["analysis"])
+
+    def hold(self, case: Case) -> HeadingHold | str:
+        """Heading hold tuned from an analysed recording.
+
+        Parameters
+        ----------
+        case : Case
+            The case.
+
+        Returns
+        -------
+        HeadingHold or str
+            The tuning, or why there is none.
+        """
+        held = self._load(case.analysis_folder)
+        return (
+            "It was not analysed yet." if held is None else cast("HeadingHold | str", held["hold"])
+        )
 
     def panels(self, case: Case) -> tuple[Panel, ...]:
         """Lines along time of an analysed recording.

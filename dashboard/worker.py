@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from analyzer.demo import write_demo
+from analyzer.heading import tune
 from analyzer.pipeline import Progress, analyze, inspect
 from analyzer.quantities import CrabwiseError
 from analyzer.traces import run_panels
@@ -45,7 +46,13 @@ def run_job(job: dict[str, Any], progress: Progress) -> None:
         return
     analysis = analyze(job["paths"], job["robot"], progress=progress)
     # Traces are laid down ready to draw, so that zooming reads no more than it shows.
-    bundle.save({"analysis": analysis, "panels": run_panels(analysis.run)}, Path(job["out"]))
+    hold: Any
+    try:
+        hold = tune(analysis.run, analysis.passes)
+    except CrabwiseError as error:
+        hold = str(error)
+    held = {"analysis": analysis, "panels": run_panels(analysis.run), "hold": hold}
+    bundle.save(held, Path(job["out"]))
 
 
 def serve(lines: TextIO, answers: TextIO) -> None:

@@ -11,7 +11,16 @@ import numpy as np
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from analyzer.figures.base import DASHES, KIND, SIDE, WHEELS, error_bar, styled, thinned
+from analyzer.figures.base import (
+    DASHES,
+    KIND,
+    POINTS_MOST,
+    SIDE,
+    WHEELS,
+    error_bar,
+    styled,
+    thinned,
+)
 from analyzer.kinematics import integrate_twist, odometry_matrix
 from analyzer.prediction import Predicted, arc_path
 from analyzer.traces import Panel, window
@@ -22,6 +31,9 @@ if TYPE_CHECKING:
 
 
 INTEGRATED_MOST = 200_000
+FAN_MOST = 400
+"""Passes that a fan can show before it is one blot."""
+FAN_POINTS = 4000
 MARKS = ("①", "②", "③", "④", "⑤", "⑥")
 
 
@@ -62,7 +74,7 @@ def fan(
     analysis : RunAnalysis
         The analysis.
     chosen : int, optional
-        Number of the pass to bring out; `customdata` of every line is its pass's number.
+        Number of the pass to bring out; the first of the `customdata` of every point is its pass's number.
     arcs : sequence of Candidate
         Changes to draw; see `candidates`.
 
@@ -74,50 +86,62 @@ def fan(
     """
     run = analysis.run
     figure = go.Figure()
-    shown: set[str] = set()
+    sideways = [(n, p) for n, p, _ in analysis.movements() if p.kind in SIDE and not p.hard_start]
+    every = -(-len(sideways) // FAN_MOST)
+    drawn = [(n, p) for k, (n, p) in enumerate(sideways) if k % every == 0 or n == chosen]
+    share = {k: max(1, sum(p.kind == k for _, p in drawn)) for k in SIDE}
+    lines: dict[tuple[str, str, bool], list[np.ndarray]] = {}
     ticks: dict[str, list[tuple[float, float, float]]] = {"left": [], "right": []}
-    reach = 0.2
-    for number, p, _ in analysis.movements():
-        if p.kind not in SIDE or p.hard_start:
-            continue
+    for number, p in drawn:
         a, b = p.start, min(p.stop, run.t.size - 1)
-        cut = thinned(b - a, 300)
-        lines = [("rolled", _rolled(analysis, a, b))]
+        most = min(300, max(5, FAN_POINTS // share[p.kind]))
+        parts = [("rolled", _rolled(analysis, a, b))]
         driven = _driven(analysis, a, b)
         if driven is not None:
-            lines.append(("driven", driven))
-        faint = chosen is not None and chosen != number
-        end = lines[-1][1][np.isfinite(lines[-1][1]).all(axis=1)]
-        if end.size and not faint:
+            parts.append(("driven", driven))
+        bright = chosen is None or chosen == number
+        end = parts[-1][1][np.isfinite(parts[-1][1]).all(axis=1)]
+        if end.size and bright:
             ticks[p.kind].append(tuple(end[-1]))
-            reach = max(reach, float(np.abs(end[-1, :2]).max()))
-        for what, xy in lines:
-            name = f"{p.kind}, {'as driven' if what == 'driven' else 'as the wheels rolled'}"
-            wide = 2.0 if what == "driven" else 1.0
-            figure.add_scatter(
-                x=-xy[cut, 1],
-                y=xy[cut, 0],
-                customdata=[number] * len(range(*cut.indices(xy.shape[0]))),
-                mode="lines",
-                name=name,
-                legendgroup=name,
-                showlegend=name not in shown,
-                opacity=0.22 if faint else 1.0,
-                line={
-                    "color": SIDE[p.kind],
-                    "width": wide * (2 if chosen == number else 1),
-                    "dash": "solid" if what == "driven" else "dash",
-                },
-                hovertemplate=f"pass {number}: {p.kind} at {p.speed:.2f} m/s, start {run.t[a]:.1f} s"
-                "<br>right %{x:.2f} m, ahead %{y:.2f} m<extra></extra>",
-            )
-            shown.add(name)
+        for what, pose in parts:
+            xy = pose[thinned(pose.shape[0], most), :2]
+            # A gap after each pass parts it from the next; number, speed and start go along.
+            said = np.broadcast_to([number, p.speed, run.t[a]], (xy.shape[0], 3))
+            block = np.vstack([np.hstack([xy, said]), np.full(5, np.nan)])
+            lines.setdefault((p.kind, what, bright), []).append(block)
+    for (kind, what, bright), blocks in sorted(lines.items(), key=lambda item: item[0][2]):
+        points = np.vstack(blocks)
+        wide = 2.0 if what == "driven" else 1.0
+        figure.add_scatter(
+            x=-points[:, 1],
+            y=points[:, 0],
+            customdata=points[:, 2:].round(2).tolist(),  # the browser hands lists back as they are
+            mode="lines",
+            connectgaps=False,
+            name=f"{kind}, {'as driven' if what == 'driven' else 'as the wheels rolled'}",
+            legendgroup=f"{kind}{what}",
+            showlegend=bright,
+            opacity=1.0 if bright else 0.22,
+            line={
+                "color": SIDE[kind],
+                "width": wide * (2 if chosen is not None and bright else 1),
+                "dash": "solid" if what == "driven" else "dash",
+            },
+            hovertemplate=f"pass %{{customdata[0]}}: {kind} at %{{customdata[1]:.2f}} m/s, start "
+            "%{customdata[2]:.1f} s<br>right %{x:.2f} m, ahead %{y:.2f} m<extra></extra>",
+        )
+    reach = max((abs(v) for ends in ticks.values() for end in ends for v in end[:2]), default=0.2)
     for kind, ends in ticks.items():
         _heading_ticks(figure, SIDE[kind], ends, 0.06 * reach)
     for arc, mark in zip(arcs, MARKS, strict=False):
         _candidate(figure, arc, mark)
     styled(figure, "to the right of the start [m]", "ahead of the start [m]", height=420)
     figure.update_yaxes(scaleanchor="x", scaleratio=1)
+    if every > 1:
+        figure.add_annotation(
+            x=0.0, y=0.0, xref="paper", yref="paper", xanchor="left", yanchor="bottom", showarrow=False,
+            text=f"one in {every} of {len(sideways)} passes is drawn",
+        )  # fmt: skip
     return figure
 
 
@@ -469,6 +493,9 @@ def pass_bars(analysis: RunAnalysis, chosen: int | None = None) -> list[go.Bar]:
     for number, p, _ in analysis.movements():
         a, b = float(t[p.start]), float(t[min(p.stop, t.size - 1)])
         kinds.setdefault(p.kind, []).append((number, a, b))
+    for kind, spans in kinds.items():
+        every = -(-len(spans) // POINTS_MOST)
+        kinds[kind] = [v for k, v in enumerate(spans) if k % every == 0 or v[0] == chosen]
     return [
         go.Bar(
             base=[a for _, a, _ in spans],

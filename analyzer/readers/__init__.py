@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from analyzer.quantities import Finding, RecordingError
 from analyzer.readers.columns import Columns, take_columns
 from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES, read_table, read_text
@@ -15,6 +17,12 @@ if TYPE_CHECKING:
     from analyzer.robot import Robot
 
 BAG_SUFFIXES = {".bag", ".mcap", ".db3"}
+
+
+def _is_bag(file: Path) -> bool:
+    return Path(file.name.lower().removesuffix(".zstd")).suffix in BAG_SUFFIXES
+
+
 SKIPPED_STEMS = ("truth", "notes", "readme", "license", "robot", "metadata")
 
 
@@ -50,7 +58,7 @@ def files_of(paths: Sequence[str | Path]) -> list[Path]:
             for f in sorted(path.iterdir()):
                 if f.name.startswith(".") or f.stem.lower().startswith(SKIPPED_STEMS):
                     continue
-                if (f.is_file() and f.suffix.lower() in known) or (
+                if (f.is_file() and (f.suffix.lower() in known or _is_bag(f))) or (
                     f.is_dir() and (f / "metadata.yaml").is_file()
                 ):
                     inside.append(f)
@@ -92,16 +100,19 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
     sources: list[Source] = []
     findings: list[Finding] = []
     faults: list[str] = []
+    questions: list[str] = []
+    seen: set[str] = set()
     for file in files:
         try:
-            for columns in _open(file, findings):
-                source = take_columns(columns, robot, findings)
+            for columns in _open(file, robot, findings):
+                for name in columns.names:
+                    seen.update(columns.also(name))
+                source = take_columns(columns, robot, findings, questions)
                 if source is not None:
                     sources.append(source)
         except RecordingError as error:
             faults.append(str(error))
     if robot is not None:
-        seen = {c.column for s in sources for c in s.columns}
         for column in robot.channels:
             if column not in seen and not faults:
                 findings.append(
@@ -117,16 +128,78 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
         raise RecordingError(
             f"{', '.join(map(str, files))}: nothing in it is a channel of this analysis. Name the "
             "columns in the robot file under [channels]"
+            + "".join(f"\n  {q}" for q in questions[:40])
         )
-    return Recording(paths=tuple(map(str, files)), sources=tuple(sources), findings=tuple(findings))
+    return Recording(
+        paths=tuple(map(str, files)),
+        sources=tuple(_join_takes(sources, findings)),
+        findings=tuple(findings),
+    )
 
 
-def _open(file: Path, findings: list[Finding]) -> list[Columns]:
+PAUSE = 3.0
+"""Time put between takes whose clocks start anew [s]: longer than any gap counts as driving."""
+
+
+def _join_takes(sources: list[Source], findings: list[Finding]) -> list[Source]:
+    """Join files that hold the same channels one after the other (a log split, or several takes)."""
+    groups: dict[tuple[str, ...], list[Source]] = {}
+    for source in sources:
+        groups.setdefault(tuple(sorted(source.channels)), []).append(source)
+    out: list[Source] = []
+    for group in groups.values():
+        known = [s for s in group if np.isfinite(s.t).sum() >= 2]
+        if len(group) == 1 or len(known) < len(group):
+            out += group
+        elif all(s.absolute for s in group):
+            ordered = sorted(group, key=lambda s: s.epoch + float(np.nanmin(s.t)))
+            ends = [s.epoch + float(np.nanmax(s.t)) for s in ordered]
+            starts = [s.epoch + float(np.nanmin(s.t)) for s in ordered]
+            if any(b < a - 0.5 for a, b in zip(ends[:-1], starts[1:], strict=True)):
+                out += group
+                continue
+            zero = ordered[0].epoch
+            out.append(_joined(ordered, [s.epoch - zero for s in ordered], findings))
+        elif len(groups) == 1 and not any(s.absolute for s in group):
+            shifts, at = [], 0.0
+            for source in group:
+                shifts.append(at - float(np.nanmin(source.t)))
+                at += float(np.ptp(source.t[np.isfinite(source.t)])) + PAUSE
+            out.append(_joined(group, shifts, findings))
+        else:
+            out += group
+    return out
+
+
+def _joined(parts: list[Source], shifts: list[float], findings: list[Finding]) -> Source:
+    names = ", ".join(s.name for s in parts)
+    findings.append(
+        Finding(
+            severity="note",
+            channel="t",
+            text=f"{names} hold the same channels: joined one after the other"
+            + ("" if parts[0].absolute else ", in the order given"),
+        )
+    )
+    return Source(
+        name=parts[0].name,
+        t=np.concatenate([s.t + shift for s, shift in zip(parts, shifts, strict=True)]),
+        epoch=parts[0].epoch,
+        absolute=parts[0].absolute,
+        channels={c: np.concatenate([s.channels[c] for s in parts]) for c in parts[0].channels},
+        columns=parts[0].columns,
+        joins=tuple(
+            float(np.nanmin(s.t)) + shift for s, shift in zip(parts[1:], shifts[1:], strict=True)
+        ),
+    )
+
+
+def _open(file: Path, robot: Robot | None, findings: list[Finding]) -> list[Columns]:
     suffix = file.suffix.lower()
-    if file.is_dir() or suffix in BAG_SUFFIXES:
+    if file.is_dir() or _is_bag(file):
         from analyzer.readers.bags import read_bag
 
-        return read_bag(file, findings)
+        return read_bag(file, findings, None if robot is None else robot.log.stamp)
     if suffix in TABLE_SUFFIXES:
         return [read_table(file)]
-    return [read_text(file, findings)]
+    return read_text(file, findings)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -10,10 +12,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analyzer.channels import (
+    ASK_MAP,
+    REFERENCE,
+    UNITS,
     Taken,
     dimension_of,
+    parse_unit,
     recognise,
+    scale_of_name,
+    tf_reference,
     tokens_of,
+    unit_dimension,
     unit_factor,
     units_for,
 )
@@ -44,6 +53,12 @@ class Columns:
         Column name to values; float64, or strings where the cells are text.
     rename : dict of str to str
         Column to the name by which it is recognised (joint names told by other columns).
+    twice : dict of str to str
+        Column whose name stands in the file before, to that earlier column.
+    trouble : str
+        Why these names cannot be trusted; an error unless the robot file maps columns.
+    nameless : set of str
+        Columns that the file does not name; their names here tell the place.
     forget : callable
         Told the name of a column that is not needed again, so that its memory can go.
     """
@@ -54,10 +69,57 @@ class Columns:
     units: dict[str, str] = field(default_factory=dict)
     aliases: dict[str, list[str]] = field(default_factory=dict)
     rename: dict[str, str] = field(default_factory=dict)
+    twice: dict[str, str] = field(default_factory=dict)
+    trouble: str = ""
+    nameless: set[str] = field(default_factory=set)
     forget: Callable[[str], object] = lambda _name: None
 
+    def also(self, name: str) -> list[str]:
+        """Every name by which the user may call a column.
 
-def take_columns(columns: Columns, robot: Robot | None, findings: list[Finding]) -> Source | None:
+        Parameters
+        ----------
+        name : str
+            Column.
+
+        Returns
+        -------
+        list of str
+            Its own name first.
+        """
+        out = [name]
+        if name in self.rename:
+            out.append(self.rename[name])
+        return out + self.aliases.get(name, [])
+
+
+@dataclass(slots=True, kw_only=True)
+class _Taking:
+    """What has been taken of one source so far."""
+
+    columns: Columns
+    robot: Robot | None
+    findings: list[Finding]
+    mapped: dict[str, ChannelSpec]
+    channels: dict[str, np.ndarray] = field(default_factory=dict)
+    uses: list[ColumnUse] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+
+    def ask(self, name: str, question: str) -> None:
+        self.uses.append(ColumnUse(column=name, channel="", unit="", why=question))
+        self.asked.append(f"{self.columns.rename.get(name, name)!r}: {question}")
+
+    def fault(self, name: str, text: str) -> None:
+        self.faults.append(f"{self.columns.name}: column {name!r}: {text}")
+
+
+def take_columns(
+    columns: Columns,
+    robot: Robot | None,
+    findings: list[Finding],
+    questions: list[str] | None = None,
+) -> Source | None:
     """Turn columns into a source.
 
     Parameters
@@ -68,6 +130,8 @@ def take_columns(columns: Columns, robot: Robot | None, findings: list[Finding])
         Robot whose channel map and wheels apply.
     findings : list of Finding
         Questions and notes are added here.
+    questions : list of str, optional
+        Questions are added here too, for the case that nothing can be taken.
 
     Returns
     -------
@@ -80,100 +144,65 @@ def take_columns(columns: Columns, robot: Robot | None, findings: list[Finding])
         Naming every column that is mapped wrongly or cannot be read as numbers, and a missing
         clock.
     """
-    mapped: dict[str, ChannelSpec] = {} if robot is None else robot.channels
-    faults: list[str] = []
-    uses: list[ColumnUse] = []
-    channels: dict[str, np.ndarray] = {}
+    table: dict[str, ChannelSpec] = {} if robot is None else robot.channels
+    mapped = {}
+    for name in columns.names:
+        for other in columns.also(name):
+            if other in table:
+                mapped[name] = table[other]
+                break
+    if columns.trouble and not mapped:
+        raise RecordingError(columns.trouble)
+    work = _Taking(columns=columns, robot=robot, findings=findings, mapped=mapped)
     clocks: list[tuple[int, str, str, str]] = []
-    _quaternions(columns, mapped, channels, uses)
-    done = {u.column for u in uses}
-    bare: list[str] = []
+    _quaternions(work)
+    done = {u.column for u in work.uses}
     for name in columns.names:
         if name in done:
             continue
         spec = mapped.get(name)
-        if spec is not None:
-            problem = _known(spec.channel, robot)
-            if problem:
-                faults.append(f"{columns.name}: column {name!r}: {problem}")
-                continue
-            if spec.channel == "t":
-                clocks.append((0, name, spec.unit or "", "robot file"))
-                continue
-            unit = spec.unit or columns.units.get(name, "")
-            taken = Taken(channel=spec.channel, unit=unit, why="robot file")
-            sign = spec.sign
-        else:
+        if spec is None:
             taken = _by_name(columns, name, robot)
-            sign = 1
-            if taken.channel == "t":
+            if taken.channel == "t" and name not in columns.nameless:
                 rank = 1 if taken.unit == "stamp" else 2
                 clocks.append((rank, name, taken.unit, taken.why))
-                continue
-        if not taken.channel:
-            uses.append(ColumnUse(column=name, channel="", unit="", why=taken.why))
-            if taken.asks:
-                bare.append(f"{name!r}: {taken.why}")
-            continue
-        if taken.channel in channels:
-            why = f"second column for {taken.channel}; the first is used"
-            if spec is None:
-                uses.append(ColumnUse(column=name, channel="", unit="", why=why))
-                continue
-            faults.append(f"{columns.name}: column {name!r}: {why}; map only one of them")
-            continue
-        values = columns.get(name)
-        if values.dtype.kind not in "fiu":
-            row = _first_text(values)
-            if spec is None and row is None:
-                uses.append(ColumnUse(column=name, channel="", unit="", why="holds text"))
-                continue
-            where = "" if row is None else f" (first at data row {row[0]}: {row[1]!r})"
-            faults.append(
-                f"{columns.name}: channel {taken.channel} (column {name!r}): found text where "
-                f"numbers belong{where}. Mend those cells, or leave them blank"
-            )
-            continue
-        unit, why, question = _unit_of(taken, values, columns.units.get(name, ""))
-        if question:
-            uses.append(ColumnUse(column=name, channel="", unit="", why=question))
-            bare.append(f"{name!r}: {question}")
-            continue
-        base, _, scale = unit.partition("*")
-        factor = unit_factor(taken.channel, base)
-        if factor is None:
-            faults.append(
-                f"{columns.name}: column {name!r}: unit {base!r} does not fit {taken.channel}; "
-                f"allowed are {units_for(taken.channel)}"
-            )
-            continue
-        factor *= sign * (float(scale) if scale else 1.0)
-        values = values.astype(np.float64, copy=False)
-        channels[taken.channel] = values if factor == 1.0 else values * factor
-        columns.forget(name)
-        uses.append(ColumnUse(column=name, channel=taken.channel, unit=unit, why=why))
-    if faults:
-        raise RecordingError("\n".join(faults))
+            else:
+                _take_named(work, name, taken)
+        elif spec.channel == "ignore":
+            work.uses.append(ColumnUse(column=name, channel="", unit="", why="robot file: ignored"))
+        elif spec.channel == "t":
+            clocks.append((0, name, spec.unit or columns.units.get(name, ""), "robot file"))
+        else:
+            _take_mapped(work, name, spec)
+    if work.faults:
+        raise RecordingError("\n".join(work.faults))
+    _merge_acceleration_unit(work)
     findings += [
         Finding(severity="note", channel="", text=f"{columns.name}: not used: {text}")
-        for text in bare
+        for text in work.asked
     ]
-    if not channels:
+    if questions is not None:
+        questions += [f"{columns.name}: {text}" for text in work.asked]
+    if not work.channels:
+        if questions is not None and not clocks:
+            questions.append(f"{columns.name}: no time column: name it, or give [log] rate_hz")
         return None
-    _merge_acceleration_unit(channels, uses)
-    t, epoch, absolute, use = _clock(columns, clocks)
+    t, epoch, absolute, clock = _clock(work, clocks)
     for _, name, _, _ in clocks:
-        if name != use.column:
-            uses.append(ColumnUse(column=name, channel="", unit="", why="another clock is used"))
+        if name not in clock.column.split(" + "):
+            work.uses.append(
+                ColumnUse(column=name, channel="", unit="", why="another clock is used")
+            )
     order = {n: i for i, n in enumerate(columns.names)}
-    uses.append(use)
+    parts = set(clock.column.split(" + ")) if " + " in clock.column else set()
+    uses = [u for u in work.uses if u.column not in parts] + [clock]
     uses.sort(key=lambda u: order.get(u.column, -1))
     return Source(
         name=columns.name,
         t=t,
         epoch=epoch,
         absolute=absolute,
-        channels=channels,
+        channels=work.channels,
         columns=tuple(uses),
     )
 
@@ -190,6 +219,175 @@ def _by_name(columns: Columns, name: str, robot: Robot | None) -> Taken:
     return first
 
 
+def _take_named(work: _Taking, name: str, taken: Taken) -> None:
+    """Take a column by what its name says, or ask."""
+    columns = work.columns
+    if name in columns.nameless:
+        cells = columns.get(name)
+        if cells.dtype.kind == "f" and not np.isfinite(cells).any():
+            work.uses.append(ColumnUse(column=name, channel="", unit="", why="empty"))
+        else:
+            work.ask(name, "has no name in the file; " + ASK_MAP)
+        return
+    if not taken.channel:
+        if taken.asks:
+            work.ask(name, taken.why)
+        else:
+            work.uses.append(ColumnUse(column=name, channel="", unit="", why=taken.why))
+        return
+    values = columns.get(name)
+    if taken.channel in {s.channel for s in work.mapped.values()}:
+        why = f"the robot file maps another column to {taken.channel}"
+        work.uses.append(ColumnUse(column=name, channel="", unit="", why=why))
+        return
+    earlier = columns.twice.get(name)
+    if earlier is not None and earlier not in work.mapped:
+        first = columns.get(earlier)
+        if first.dtype.kind in "fiu" and values.dtype.kind in "fiu":
+            same = np.array_equal(first, values, equal_nan=first.dtype.kind == "f")
+            if not same:
+                _drop(work, earlier, taken)
+                return
+    if taken.channel in work.channels:
+        why = f"second column for {taken.channel}; the first is used"
+        work.uses.append(ColumnUse(column=name, channel="", unit="", why=why))
+        work.findings.append(
+            Finding(
+                severity="note",
+                channel=taken.channel,
+                text=f"{columns.name}: {name!r} speaks of {taken.channel} too; the column before "
+                "it is used. Map the one that is meant in the robot file",
+            )
+        )
+        return
+    if not _numbers(work, name, taken.channel, values, must=False):
+        return
+    unit, why, question = _unit_of(taken, values, columns.units.get(name, ""))
+    if question:
+        work.ask(name, question)
+        return
+    _store(work, name, taken.channel, unit, why, values, 1)
+
+
+def _drop(work: _Taking, earlier: str, taken: Taken) -> None:
+    work.channels.pop(taken.channel, None)
+    work.uses = [u for u in work.uses if u.column != earlier]
+    for name in (n for n in work.columns.names if work.columns.twice.get(n, n) == earlier):
+        if name not in {u.column for u in work.uses}:
+            work.ask(
+                name,
+                f"this name stands twice with different numbers; which is {taken.channel}? Map it "
+                "in the robot file",
+            )
+
+
+def _take_mapped(work: _Taking, name: str, spec: ChannelSpec) -> None:
+    """Take a column as the robot file says."""
+    problem = _known(spec.channel, work.robot)
+    if problem:
+        work.fault(name, problem)
+        return
+    if spec.channel in work.channels:
+        work.fault(name, f"second column for {spec.channel}; map only one of them")
+        return
+    stated = work.columns.units.get(name, "")
+    unit = spec.unit or stated
+    scale = scale_of_name(name)
+    if scale != 1.0 and spec.unit and parse_unit(spec.unit)[1] == spec.unit.strip():
+        work.fault(
+            name,
+            f"the name says that whole numbers stand for {scale:g}; write unit = "
+            f'"{scale:g} {spec.unit}", or "1 {spec.unit}" if that is not so',
+        )
+        return
+    values = work.columns.get(name)
+    if not _numbers(work, name, spec.channel, values, must=True):
+        return
+    taken = Taken(channel=spec.channel, unit=unit, why="robot file", scale=scale)
+    unit, why, question = _unit_of(taken, values, stated)
+    if question:
+        work.ask(name, question)
+        return
+    _store(work, name, spec.channel, unit, why, values, spec.sign)
+
+
+def _numbers(work: _Taking, name: str, channel: str, values: np.ndarray, *, must: bool) -> bool:
+    if values.dtype.kind in "fiu":
+        return True
+    row = _first_text(values)
+    if not must and row is None:
+        work.uses.append(ColumnUse(column=name, channel="", unit="", why="holds text"))
+        return False
+    where = "" if row is None else f" (first at data row {row[0]}: {row[1]!r})"
+    work.faults.append(
+        f"{work.columns.name}: channel {channel} (column {name!r}): found text where "
+        f"numbers belong{where}. Mend those cells, or leave them blank"
+    )
+    return False
+
+
+def _store(
+    work: _Taking, name: str, channel: str, unit: str, why: str, values: np.ndarray, sign: int
+) -> None:
+    """Convert to SI and keep, under the channel that fits the unit."""
+    dimension = unit_dimension(unit)
+    radius = 1.0
+    if channel.startswith("count_") and dimension == "angle":
+        channel = "angle_" + channel.removeprefix("count_")
+    elif dimension_of(channel) == "rate" and dimension == "speed" and "_z" not in channel:
+        wheel = channel.partition("_")[2]
+        if work.robot is None or wheel not in work.robot.wheel_names:
+            work.ask(name, "speed of the rim: give --robot, whose radius turns it into rad/s")
+            return
+        radius = float(work.robot.radius[work.robot.wheel_index(wheel)])
+        scale, base = parse_unit(unit)
+        factor: float | None = (
+            scale * UNITS.get(base, UNITS.get(base.lower(), ("", 1.0)))[1] / radius
+        )
+        why = f"{why}; speed of the rim over the radius"
+    if radius == 1.0:
+        factor = unit_factor(channel, unit)
+    if factor is None:
+        if why.startswith("robot file") or dimension:
+            work.fault(
+                name,
+                f"unit {unit!r} does not fit {channel}; allowed are {units_for(channel)}",
+            )
+        else:
+            work.ask(name, f"unit {unit!r}: give it as one of {units_for(channel)}{_pixels(unit)}")
+        return
+    factor *= sign
+    values = values.astype(np.float64, copy=False)
+    if values.dtype.kind == "f" and values.size:
+        top = BEYOND / max(abs(factor), 1e-300)
+        low, high = float(np.nanmin(values, initial=0.0)), float(np.nanmax(values, initial=0.0))
+        if high > top or low < -top:
+            absurd = np.abs(values) > top
+            values = np.where(absurd, np.nan, values)
+            work.findings.append(
+                Finding(
+                    severity="warning",
+                    channel=channel,
+                    text=f"{work.columns.name}: {int(absurd.sum())} values of {name!r} are beyond all "
+                    "sense (damaged numbers); left out",
+                )
+            )
+    work.channels[channel] = values if factor == 1.0 else values * factor
+    if name not in work.columns.twice.values():
+        work.columns.forget(name)
+    work.uses.append(ColumnUse(column=name, channel=channel, unit=unit, why=why))
+
+
+BEYOND = 1e15
+"""Size beyond which a number is damage, SI: a counter of 50 bits, and more than any quantity here."""
+
+
+def _pixels(unit: str) -> str:
+    if unit.lower() in {"px", "pix", "pixel", "pixels"}:
+        return ', with the size of a pixel before it, such as unit = "1.84 mm"'
+    return ""
+
+
 def _known(channel: str, robot: Robot | None) -> str:
     """Say what is wrong with a channel name of the robot file; "" where nothing is."""
     if not dimension_of(channel):
@@ -197,9 +395,10 @@ def _known(channel: str, robot: Robot | None) -> str:
     head, _, wheel = channel.partition("_")
     if (
         robot is not None
-        and head in {"count", "omega", "target", "power", "volt", "current"}
+        and head in {"count", "angle", "omega", "target", "power", "volt", "current"}
         and channel not in {"omega_x", "omega_y", "omega_z"}
         and wheel not in robot.wheel_names
+        and not (head in {"count", "angle"} and wheel in {w.name for w in robot.tracking_wheels})
     ):
         return (
             f"the robot file maps it to {channel!r}, but there is no wheel {wheel!r}; wheels are "
@@ -234,15 +433,30 @@ def _unit_of(taken: Taken, values: np.ndarray, stated: str) -> tuple[str, str, s
             return "", "", "not whole numbers: counts or an angle? Give the unit in the robot file"
     if taken.unit:
         return taken.unit, why, ""
-    if stated and unit_factor(taken.channel, stated) is not None:
+    fits = {dimension_of(taken.channel)}
+    if taken.channel.startswith("count_"):
+        fits.add("angle")
+    if taken.channel.startswith(("omega_", "target_")) and taken.channel[6:] not in {"x", "y", "z"}:
+        fits.add("speed")
+    if stated and unit_dimension(stated) in fits:
         return stated, f"{why}; unit from the file", ""
-    if stated and taken.why != "robot file":
+    if stated and not (taken.channel.startswith("power_") and stated in {"-", ""}):
         return (
             "",
             "",
-            f"the file states unit {stated!r}, which is none of {units_for(taken.channel)}",
+            f"the file states unit {stated!r}, which is none of {units_for(taken.channel)}"
+            f"{_pixels(stated)}",
         )
     dimension = dimension_of(taken.channel)
+    if taken.scale != 1.0:
+        si = {"rate": "rad/s", "speed": "m/s", "length": "m", "angle": "rad", "share": "%",
+              "acceleration": "m/s^2", "current": "A", "voltage": "V"}.get(dimension, "…")  # fmt: skip
+        return (
+            "",
+            "",
+            f"its whole numbers stand for {taken.scale:g} of which unit? Give it in the robot file, "
+            f'such as unit = "{taken.scale:g} {si}"',
+        )
     finite = values[np.isfinite(values)] if values.dtype.kind == "f" else values
     top = float(np.max(np.abs(finite))) if finite.size else 0.0
     if dimension == "count":
@@ -252,16 +466,27 @@ def _unit_of(taken: Taken, values: np.ndarray, stated: str) -> tuple[str, str, s
         return "", "", "not whole numbers: counts or an angle? Give the unit in the robot file"
     if dimension in {"length", "voltage", "current", "time"}:
         si = {"length": "m", "voltage": "V", "current": "A", "time": "s"}[dimension]
-        if dimension == "length" and top > 500:
-            return "", "", f"values reach {top:.0f}: m, mm or pixels? Give the unit"
+        limit = {"length": 200.0, "voltage": 100.0, "current": 200.0}.get(dimension, math.inf)
+        if top > limit:
+            other = {"length": "m, mm or pixels", "voltage": "V or mV", "current": "A or mA"}
+            return "", "", f"values reach {top:.0f}: {other[dimension]}? Give the unit"
         return si, f"{why}; SI unit taken", ""
     if dimension == "share":
         if top <= 1.0001:
             return "1", f"{why}; within -1..1", ""
-        return "", "", f"duty reaches {top:.0f}; log it as -1..1 or %, or give the unit"
+        return (
+            "",
+            "",
+            f'duty reaches {top:.0f}: of how much? Give the unit in the robot file: "%", or one '
+            'over the full value, such as unit = "0.00392157 1" for 255',
+        )
     if dimension == "angle":
         if top > 2 * math.pi * 1.05:
             return "deg", f"{why}; reaches {top:.0f}, so degrees", ""
+        wraps = np.abs(np.diff(finite))
+        wraps = wraps[wraps > 4.0]
+        if wraps.size and np.all(np.abs(wraps - 2 * math.pi) < 0.9) and np.ptp(finite) > 5.5:
+            return "rad", f"{why}; wraps by 2 pi, so radians", ""
         return "", "", "degrees or radians? Give the unit in the robot file"
     if dimension == "rate":
         if taken.channel in {"omega_x", "omega_y", "omega_z"}:
@@ -282,69 +507,168 @@ def _unit_of(taken: Taken, values: np.ndarray, stated: str) -> tuple[str, str, s
     return "", "", "give the unit in the robot file"
 
 
-def _merge_acceleration_unit(channels: dict[str, np.ndarray], uses: list[ColumnUse]) -> None:
-    """Accelerometers whose unit no name says: gravity tells g from m/s^2."""
-    if "f_z" not in channels:
-        return
-    for at, use in enumerate(uses):
-        if use.channel in {"f_x", "f_y", "f_z"} and "gravity" in use.why:
-            up = abs(float(np.nanmedian(channels["f_z"])))
-            if 0.5 < up < 1.5:
-                channels[use.channel] = channels[use.channel] * 9.80665
-            unit = "g" if 0.5 < up < 1.5 else "m/s^2"
-            uses[at] = ColumnUse(
-                column=use.column,
-                channel=use.channel,
-                unit=unit,
-                why=f"f_z rests at {up:.2f}, so {unit}",
+def _merge_acceleration_unit(work: _Taking) -> None:
+    """Accelerometers whose unit no name says: gravity tells g from m/s^2, or the user is asked."""
+    open_ = [k for k, u in enumerate(work.uses) if u.channel[:2] == "f_" and "gravity" in u.why]
+    axes = [work.channels[f"f_{q}"] for q in "xyz" if f"f_{q}" in work.channels]
+    if open_:
+        size = math.nan
+        if len(axes) == 3 and len(open_) == 3:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", RuntimeWarning)
+                size = float(np.linalg.norm([np.nanmedian(a) for a in axes]))
+        unit = "g" if 0.7 < size < 1.3 else "m/s^2" if 7.0 < size < 13.0 else ""
+        for at in open_:
+            use = work.uses[at]
+            if unit:
+                work.channels[use.channel] = work.channels[use.channel] * UNITS[unit][1]
+                why = f"gravity reads {size:.2f}, so {unit}"
+                work.uses[at] = ColumnUse(
+                    column=use.column, channel=use.channel, unit=unit, why=why
+                )
+                continue
+            del work.channels[use.channel]
+        if not unit:
+            seen = "" if math.isnan(size) else f" (gravity would read {size:.3g})"
+            asked = [work.uses[k].column for k in open_]
+            work.uses = [u for k, u in enumerate(work.uses) if k not in open_]
+            for name in asked:
+                work.ask(name, f"m/s^2 or g{seen}? Give the unit in the robot file")
+    if "f_z" in work.channels:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            up = float(np.nanmedian(work.channels["f_z"]))
+        if up < -7.0:
+            work.findings.append(
+                Finding(
+                    severity="warning",
+                    channel="f_z",
+                    text=f"{work.columns.name}: reads {up:.1f} m/s^2 at rest, so its z axis points "
+                    "down; give the mounting under [imu], or sign = -1 where only z is turned",
+                )
             )
-            if unit == "g" and use.channel == "f_z":
-                up = 0.0
-    for channel in ("f_x", "f_y", "f_z"):
-        if channel in channels:
-            continue
 
 
-def _quaternions(
-    columns: Columns,
-    mapped: dict[str, ChannelSpec],
-    channels: dict[str, np.ndarray],
-    uses: list[ColumnUse],
-) -> None:
+QUATERNION_PART = re.compile(r"^(.*?)(orientation|rotation|quaternion|quat|q)[._ ]?([xyzw])$", re.I)
+
+
+def _quaternions(work: _Taking) -> None:
     """Yaw from quaternion columns, atan2(2(wz + xy), 1 - 2(y² + z²)) (z-y-x Euler angles)."""
+    columns = work.columns
+    groups: dict[str, dict[str, str]] = {}
     for name in columns.names:
-        if not name.endswith("orientation.w") or name in mapped:
+        found = QUATERNION_PART.match(columns.rename.get(name, name))
+        if found and name not in work.mapped:
+            stem = found.group(1) + found.group(2)
+            groups.setdefault(stem, {})[found.group(3).lower()] = name
+    inertial = any("gyro" in n.lower() or "angular_velocity" in n.lower() for n in columns.names)
+    for stem, parts in groups.items():
+        words = set(tokens_of(stem))
+        if set(parts) != {"x", "y", "z", "w"}:
             continue
-        stem = name[:-1]
-        parts = [stem + q for q in QUATERNION]
-        if any(p not in columns.names for p in parts):
+        if "transform" in words and not tf_reference(stem):
             continue
-        x, y, z, w = (columns.get(p).astype(np.float64) for p in parts)
+        if words & (REFERENCE | {"transform"}):
+            channel = "ref_yaw"
+        elif inertial or words & {"imu", "gyro", "orientation"}:
+            channel = "yaw"
+        else:
+            for name in parts.values():
+                work.ask(name, "orientation of what? Give a heading column instead")
+            continue
+        if channel in work.channels or channel in {s.channel for s in work.mapped.values()}:
+            continue
+        cells = [columns.get(parts[q]) for q in "xyzw"]
+        if any(c.dtype.kind not in "fiu" for c in cells):
+            continue
+        x, y, z, w = (np.clip(c.astype(np.float64), -1e3, 1e3) for c in cells)
         norm = np.sqrt(x * x + y * y + z * z + w * w)
+        # A unit quaternion has length 1; zeros are sent where there is no orientation.
+        good = np.abs(norm - 1.0) < 0.1
+        if not good.any():
+            continue
         with np.errstate(invalid="ignore", divide="ignore"):
             x, y, z, w = x / norm, y / norm, z / norm, w / norm
         yaw = np.arctan2(2 * (w * z + x * y), 1 - 2 * (y * y + z * z))
-        channel = "ref_yaw" if "pose" in stem or "transform" in stem else "yaw"
-        if channel in channels:
-            continue
-        channels[channel] = yaw
-        uses += [
+        work.channels[channel] = np.where(good, yaw, np.nan)
+        work.uses += [
             ColumnUse(column=p, channel=channel, unit="1", why="quaternion, turned into yaw")
-            for p in parts
+            for p in parts.values()
         ]
 
 
+SECONDS = re.compile(r"^(.*?)(secs?|seconds)$", re.I)
+NANOS = ("nsecs", "nsec", "nanosec", "nanosecs", "nanoseconds")
+
+
+def _paired_stamps(work: _Taking) -> list[tuple[str, str, np.ndarray]]:
+    """Clocks that are told in two columns, whole seconds and nanoseconds."""
+    out = []
+    names = {work.columns.rename.get(n, n): n for n in work.columns.names}
+    for label, name in names.items():
+        found = SECONDS.match(label)
+        if not found:
+            continue
+        for other in NANOS:
+            partner = names.get(found.group(1) + other)
+            if partner is None or name in work.mapped or partner in work.mapped:
+                continue
+            whole, part = work.columns.get(name), work.columns.get(partner)
+            if whole.dtype.kind in "fiu" and part.dtype.kind in "fiu":
+                # Seconds of the years 1970 to 2262, which 64 bits of nanoseconds hold.
+                known = np.isfinite(whole) & np.isfinite(part)
+                known &= (np.abs(whole) < 9.2e9) & (part >= 0) & (part < 1e10)
+                nanos = np.where(known, whole, 0).astype(np.int64) * 10**9
+                nanos += np.where(known, part, 0).astype(np.int64)
+                values = nanos if known.all() else np.where(known, nanos, np.nan)
+                out.append((f"{name} + {partner}", label, values))
+            break
+    return out
+
+
 def _clock(
-    columns: Columns, clocks: list[tuple[int, str, str, str]]
+    work: _Taking, clocks: list[tuple[int, str, str, str]]
 ) -> tuple[np.ndarray, float, bool, ColumnUse]:
-    if not clocks:
+    columns, robot = work.columns, work.robot
+    rows = len(next(iter(work.channels.values())))
+    choices: list[tuple[int, str, str, str, np.ndarray]] = [
+        (1, name, "ns", "seconds and nanoseconds of the stamp", values)
+        for name, _, values in _paired_stamps(work)
+    ]
+    choices += [(rank, name, unit, why, columns.get(name)) for rank, name, unit, why in clocks]
+    choices.sort(key=lambda c: c[0])
+    if not choices:
+        if robot is not None and robot.log.rate_hz is not None:
+            rate = robot.log.rate_hz
+            use = ColumnUse(
+                column="", channel="t", unit="s", why=f"row number over rate_hz = {rate:g}"
+            )
+            work.findings.append(
+                Finding(
+                    severity="note",
+                    channel="t",
+                    text=f"{columns.name}: no time column; the rows are taken as {rate:g} Hz, as the "
+                    "robot file says. Lost rows cannot be seen",
+                )
+            )
+            return np.arange(rows) / rate, 0.0, False, use
         raise RecordingError(
             f"{columns.name}: channel t: no time column among {', '.join(columns.names[:12])}. "
-            'Log stamps, or name the column in the robot file: "NAME" = { channel = "t", unit = "s" }'
+            'Log stamps, or name the column in the robot file: "NAME" = { channel = "t", unit = '
+            '"s" }, or give the rate there: [log] rate_hz = 50'
         )
-    clocks = sorted(clocks, key=lambda c: c[0])
-    _, name, unit, why = clocks[0]
-    values = columns.get(name)
+    runs = [c for c in choices if c[0] == 0 or _advances(c[4])]
+    best = (runs or choices)[0]
+    if best is not choices[0]:
+        work.findings.append(
+            Finding(
+                severity="note",
+                channel="t",
+                text=f"{columns.name}: column {choices[0][1]!r} does not advance; {best[1]!r} is the "
+                "clock",
+            )
+        )
+    _, name, unit, why, values = best
     if values.dtype.kind not in "fiuM":
         cell = _first_text(values)
         if cell is not None:
@@ -352,13 +676,19 @@ def _clock(
                 f"{columns.name}: channel t (column {name!r}): found text where numbers belong "
                 f"(first at data row {cell[0]}: {cell[1]!r}). Mend those cells"
             )
+        if _first_filled(values, TIME_OF_DAY):
+            return _time_of_day(work, name, why, values)
         t, epoch = _iso(values, columns.name, name)
         use = ColumnUse(column=name, channel="t", unit="ISO 8601", why=why)
         return t, epoch, epoch > 3e8, use
     if values.dtype.kind == "M":
-        nanos = values.astype("datetime64[ns]").astype(np.int64)
-        epoch_ns = int(nanos[0])
-        t = (nanos - epoch_ns) * 1e-9
+        stamps = values.astype("datetime64[ns]")
+        missing = np.isnat(stamps)
+        if missing.all():
+            raise RecordingError(f"{columns.name}: channel t (column {name!r}): no stamp at all")
+        nanos = stamps.astype(np.int64)
+        epoch_ns = int(nanos[~missing][0])
+        t = np.where(missing, np.nan, (nanos - epoch_ns) * 1e-9)
         use = ColumnUse(column=name, channel="t", unit="ISO 8601", why=why)
         return t, epoch_ns * 1e-9, epoch_ns > 3e17, use
     finite = values[np.isfinite(values)] if values.dtype.kind == "f" else values
@@ -367,13 +697,14 @@ def _clock(
             f"{columns.name}: channel t (column {name!r}): {finite.size} stamps in "
             f"{values.size} rows; a recording needs a running clock"
         )
+    hint = f'Give the unit in the robot file: "{name}" = {{ channel = "t", unit = "ms" }}'
+    said = columns.units.get(name, "")
+    if unit in {"", "stamp"} and unit_factor("t", said) is not None:
+        unit, why = said, f"{why}; unit from the file"
     if unit in {"", "stamp"}:
         unit, reason = _guess_time_unit(finite)
         if not unit:
-            raise RecordingError(
-                f"{columns.name}: channel t (column {name!r}): {reason}. Give the unit in the "
-                f'robot file: "{name}" = {{ channel = "t", unit = "ms" }}'
-            )
+            raise RecordingError(f"{columns.name}: channel t (column {name!r}): {reason}. {hint}")
         why = f"{why}; {reason}"
     factor = unit_factor("t", unit)
     if factor is None:
@@ -381,6 +712,15 @@ def _clock(
             f"{columns.name}: channel t (column {name!r}): unit {unit!r} is none of "
             f"{units_for('t')}"
         )
+    if why != "robot file":
+        step = np.diff(finite[:20000].astype(np.float64)) * factor
+        step = step[step > 0]
+        middle = float(np.median(step)) if step.size else 0.1
+        if not SHORTEST_STEP <= middle <= LONGEST_STEP:
+            raise RecordingError(
+                f"{columns.name}: channel t (column {name!r}): in {unit} its rows are "
+                f"{middle:.3g} s apart, which no log of a base has. {hint}"
+            )
     first = finite[0]
     absolute = float(first) * factor > 3e8
     if absolute:
@@ -389,6 +729,66 @@ def _clock(
     else:
         t, epoch = values.astype(np.float64) * factor, 0.0
     return t, epoch, absolute, ColumnUse(column=name, channel="t", unit=unit, why=why)
+
+
+SHORTEST_STEP, LONGEST_STEP = 2e-5, 6.0
+"""Median steps between which a column of stamps is believed [s]: 50 kHz to ten rows a minute."""
+TIME_OF_DAY = re.compile(r"\s*\d{1,2}:\d\d:\d\d([.,]\d+)?\s*$")
+
+
+def _advances(values: np.ndarray) -> bool:
+    """Tell whether a column can be a clock: text, or numbers that mostly change."""
+    if values.dtype.kind not in "fiu":
+        return True
+    finite = values[np.isfinite(values)] if values.dtype.kind == "f" else values
+    return finite.size >= 2 and bool(np.ptp(finite) > 0)
+
+
+def _first_filled(values: np.ndarray, pattern: re.Pattern[str]) -> bool:
+    for cell in values[:1000]:
+        if cell is not None and str(cell).strip():
+            return pattern.match(str(cell)) is not None
+    return False
+
+
+def _time_of_day(
+    work: _Taking, name: str, why: str, values: np.ndarray
+) -> tuple[np.ndarray, float, bool, ColumnUse]:
+    """Clock of hours, minutes and seconds; with a date beside it where a column is called so."""
+    columns = work.columns
+    days = [n for n in columns.names if tokens_of(n) == ["date"]]
+    if days:
+        dates = columns.get(days[0])
+        if dates.dtype.kind == "M":
+            dates = np.array([str(d)[:10] for d in dates], dtype=object)
+        joined = np.array(
+            [
+                None if d is None or c is None else f"{d}T{c}"
+                for d, c in zip(dates, values, strict=True)
+            ],
+            dtype=object,
+        )
+        t, epoch = _iso(joined, columns.name, name)
+        use = ColumnUse(column=name, channel="t", unit="ISO 8601", why=f"{why}; with {days[0]!r}")
+        work.uses = [u for u in work.uses if u.column != days[0]]
+        work.uses.append(ColumnUse(column=days[0], channel="t", unit="ISO 8601", why="date"))
+        return t, epoch, epoch > 3e8, use
+    t = np.full(values.size, np.nan)
+    for row, cell in enumerate(values):
+        if cell is None or not str(cell).strip():
+            continue
+        if TIME_OF_DAY.match(str(cell)) is None:
+            raise RecordingError(
+                f"{columns.name}: channel t (column {name!r}): data row {row + 1}: {cell!r} is no "
+                "time of day; use seconds, or ISO 8601"
+            )
+        hours, minutes, seconds = str(cell).strip().replace(",", ".").split(":")
+        t[row] = 3600 * int(hours) + 60 * int(minutes) + float(seconds)
+    known = np.isfinite(t)
+    days_passed = np.concatenate([[0], np.cumsum(np.diff(t[known]) < -43200)])
+    t[known] += 86400.0 * days_passed
+    use = ColumnUse(column=name, channel="t", unit="time of day", why=why)
+    return t, 0.0, False, use
 
 
 def _guess_time_unit(values: np.ndarray) -> tuple[str, str]:
@@ -419,9 +819,10 @@ def _iso(values: np.ndarray, source: str, name: str) -> tuple[np.ndarray, float]
     text = pd.Series(values, dtype="str").str.strip()
     text = text.str.replace(r"^(\d{4})/(\d\d)/(\d\d)/", r"\1-\2-\3T", regex=True)
     stamps = pd.to_datetime(text, errors="coerce", utc=True, format="ISO8601")
+    stamps = stamps.where((stamps.dt.year > 1900) & (stamps.dt.year < 2200))
     bad = stamps.isna() & text.notna() & (text != "")
-    if bad.all() or bad.sum() > 0.02 * len(text) + 1:
-        at = int(np.flatnonzero(bad.to_numpy())[0])
+    if stamps.isna().all() or bad.sum() > 0.02 * len(text) + 1:
+        at = int(np.flatnonzero(stamps.isna().to_numpy())[0])
         raise RecordingError(
             f"{source}: channel t (column {name!r}): data row {at + 1}: {text.iloc[at]!r} is no "
             "stamp; use seconds, or ISO 8601 such as 2026-05-04T10:00:00.250Z"
@@ -469,8 +870,6 @@ def is_unit(text: str) -> bool:
     bool
         True for known units, "pix" and the like.
     """
-    from analyzer.channels import UNITS
-
     word = text.strip().strip("[]()")
     return (
         word in UNITS

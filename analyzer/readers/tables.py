@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import codecs
 import io
 import re
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -59,7 +61,21 @@ def _cells(chunk: pa.Array, dtype: np.dtype) -> np.ndarray:
     )
 
 
-def _as_columns(name: str, table: pa.Table) -> Columns:
+def as_columns(name: str, table: pa.Table) -> Columns:
+    """Wrap a table.
+
+    Parameters
+    ----------
+    name : str
+        Name for messages.
+    table : pyarrow.Table
+        Table with names that differ.
+
+    Returns
+    -------
+    Columns
+        Its columns, converted when asked for.
+    """
     names = list(table.column_names)
     held = {n: table.column(n) for n in names}
 
@@ -74,7 +90,10 @@ def _as_columns(name: str, table: pa.Table) -> Columns:
             return chunked.cast(pa.int8()).to_numpy(zero_copy_only=False).astype(float)
         if pa.types.is_null(kind):
             return np.full(len(chunked), np.nan)
-        return np.array(chunked.to_pylist(), dtype=object)
+        cells = chunked.to_pylist()
+        if pa.types.is_binary(kind):
+            cells = [None if c is None else c.decode("utf-8", "replace") for c in cells]
+        return np.array(cells, dtype=object)
 
     return Columns(name=name, names=names, get=get, forget=held.pop)
 
@@ -112,17 +131,18 @@ def read_table(path: Path) -> Columns:
             table = feather.read_table(path)
         else:
             table = json.read_json(path)
-    except (pa.ArrowException, OSError) as error:
+        names = list(table.column_names)
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise _damaged(path, error) from None
     while any(pa.types.is_struct(f.type) for f in table.schema):
-        table = table.flatten()
+        table = _flatter(path, table)
     if table.num_rows == 0:
         raise RecordingError(f"{path}: no rows; record again or give another file")
     names = list(table.column_names)
     if len(set(names)) != len(names):
         twice = sorted({n for n in names if names.count(n) > 1})
         raise RecordingError(f"{path}: columns named twice: {', '.join(twice)}; rename them")
-    return _as_columns(str(path.name), table)
+    return as_columns(str(path.name), table)
 
 
 def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
@@ -139,7 +159,7 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
                 if n not in held and pa.types.is_floating(file.schema_arrow.field(n).type)
             ]
             try:
-                columns = _as_columns(path.name, file.read(columns=few))
+                columns = as_columns(path.name, file.read(columns=few))
             except (pa.ArrowException, OSError) as error:
                 raise _damaged(path, error) from None
             for n in few:
@@ -160,19 +180,24 @@ def _damaged(path: Path, error: Exception) -> RecordingError:
     )
 
 
-def _numeric(cells: list[str]) -> float:
-    """Share of the filled cells that hold numbers."""
-    filled = [c for c in (c.strip() for c in cells) if c]
-    if not filled:
-        return 0.0
-    good = 0
-    for cell in filled:
-        try:
-            float(cell)
-            good += 1
-        except ValueError:
-            good += bool(re.fullmatch(r"\d{4}[-/]\d\d[-/]\d\d[T/ ].*", cell))
-    return good / len(filled)
+NUMBER = re.compile(r"[-+]?(\d+[.,]?\d*|[.,]\d+)([eE][-+]?\d+)?")
+STAMP = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d([T/ ].*)?|\d{1,2}:\d\d:\d\d([.,]\d+)?)")
+WORD = re.compile(r"[A-Za-z][A-Za-z0-9_:$-]*")
+FEW_ROWS = 20
+"""Fewer rows than this are no recording; the message says how many there are."""
+NO_END = "the last row has no end, so it may be cut short; it is left out"
+FEW_TAGS = 24
+"""Most different first words that count as tags; more of them are data."""
+
+
+def _is_number(cell: str, *, comma: bool = False) -> bool:
+    if comma and "," in cell:
+        return NUMBER.fullmatch(cell) is not None
+    try:
+        float(cell)
+    except ValueError:
+        return STAMP.fullmatch(cell) is not None
+    return cell.lower() not in {"nan", "inf", "-inf", "infinity"}
 
 
 def _split(line: str, delimiter: str) -> list[str]:
@@ -182,25 +207,33 @@ def _split(line: str, delimiter: str) -> list[str]:
         return line.split(delimiter)
     import csv as text_csv
 
-    return next(text_csv.reader([line], delimiter=delimiter))
+    try:
+        return next(text_csv.reader([line], delimiter=delimiter))
+    except (text_csv.Error, StopIteration):
+        return line.split(delimiter)
 
 
 def _delimiter(lines: list[str]) -> str:
-    best, most = "", 0
+    rows = [x for x in lines if x.strip() and x.lstrip()[0] not in "#%"][-60:]
+    best, most = "", 1
     for delimiter in DELIMITERS:
-        counts = [len(_split(x, delimiter)) for x in lines[-30:] if x.strip()]
-        if counts and min(counts) > 1:
-            usual = max(set(counts), key=counts.count)
-            if counts.count(usual) >= 0.8 * len(counts) and usual > most:
-                best, most = delimiter, usual
+        counts = [len(_split(x, delimiter)) for x in rows]
+        if not counts:
+            continue
+        usual = max(set(counts), key=counts.count)
+        tagged = min(counts) > 1 and all(WORD.match(x) for x in rows[-20:])
+        if usual > most and (counts.count(usual) >= 0.7 * len(counts) or tagged):
+            best, most = delimiter, usual
+        if best == ";":
+            return best  # a comma in such a row is a decimal comma, or part of a name
     if best:
         return best
-    counts = [len(x.split()) for x in lines[-30:] if x.strip()]
+    counts = [len(x.split()) for x in rows]
     return " " if counts and min(counts) > 1 else ""
 
 
-def read_text(path: Path, findings: list[Finding]) -> Columns:
-    """Read delimited text with one or more header rows.
+def read_text(path: Path, findings: list[Finding]) -> list[Columns]:
+    """Read delimited text with one or more header rows, or lines of several tags.
 
     Parameters
     ----------
@@ -211,8 +244,8 @@ def read_text(path: Path, findings: list[Finding]) -> Columns:
 
     Returns
     -------
-    Columns
-        Its columns.
+    list of Columns
+        Its columns; one set a tag where lines begin with words that say what they are.
 
     Raises
     ------
@@ -222,6 +255,9 @@ def read_text(path: Path, findings: list[Finding]) -> Columns:
     try:
         with path.open("rb") as stream:
             head = stream.read(SNIFFED)
+            size = path.stat().st_size
+            stream.seek(max(0, size - 1))
+            whole = stream.read(1) in {b"\n", b"\r", b"}"}
     except OSError as error:
         raise RecordingError(f"{path}: cannot be read: {error.strerror}") from None
     if not head.strip():
@@ -235,84 +271,234 @@ def read_text(path: Path, findings: list[Finding]) -> Columns:
     if text.count("\ufffd") > 0.02 * len(text):
         raise RecordingError(f"{path}: not UTF-8 text; save it as UTF-8")
     if text.lstrip()[:1] == "{":
-        return read_json_text(path)
+        return [read_json_text(path)]
     lines = text.splitlines()
     if len(head) == SNIFFED and len(lines) > 1:
         lines = lines[:-1]
     skip = 0
     delimiter = ""
-    if lines and lines[0].lower().startswith("sep="):
-        delimiter, skip = lines[0][4:5], 1
+    if lines and lines[0].strip('" ').lower().startswith("sep="):
+        delimiter, skip = lines[0].strip('" ')[4:5], 1
+        if delimiter in {"", '"', "\\"} or delimiter.isalnum():
+            delimiter = ""
     body = [x for x in lines[skip:] if x.strip()]
+    if not body:
+        raise RecordingError(f"{path}: the file is empty; record again or give another file")
     delimiter = delimiter or _delimiter(body)
     if not delimiter:
         raise RecordingError(
             f"{path}: no columns found: the rows hold one cell each ({body[0][:60]!r}). Separate "
-            "the cells by commas, semicolons or tabs"
+            f"the cells by commas, semicolons or tabs"
         )
-    header: list[list[str]] = []
-    at = skip
-    while at < len(lines) and len(header) < 6:
-        line = lines[at]
-        bare = line.lstrip("%# \t") if line.lstrip()[:1] in "%#" else line
-        cells = [c.strip().strip('"') for c in _split(bare, delimiter)]
-        if line.strip() and _numeric(cells) >= 0.5:
-            break
-        if line.strip() and len(cells) > 1:
-            header.append(cells)
-        at += 1
-    if not header:
-        raise RecordingError(
-            f"{path}: no header row with column names (first row {lines[skip][:60]!r}); add one"
-        )
-    if at >= len(lines):
-        if _tagged(body, delimiter):
-            at, header = skip + 1, header[:1]
-        else:
-            raise RecordingError(f"{path}: a header but no rows of numbers; record again")
-    while at < len(lines) and not lines[at].strip():
-        at += 1
+    tags = _tags(body, delimiter)
+    if tags:
+        return _read_tagged(path, delimiter, tags, findings)
+    at, header = _header(lines, skip, delimiter)
+    if at < 0:
+        raise RecordingError(f"{path}: a header but no rows of numbers; record again")
     width = len(_split(lines[at], delimiter))
-    names, units, aliases = _names(header, width, path, findings)
+    names, units, aliases, trouble = _names(header, width, path, lines[at:], delimiter)
+    if not header:
+        trouble = (
+            f"{path}: no header row with column names (first row {lines[at][:60]!r}); add one, or "
+            'name the columns by place in the robot file, such as "column 2" = "count_FL"'
+        )
+    comma = _comma(lines[at:], delimiter)
     columns = None
-    if path.stat().st_size > LARGE and delimiter != " " and _plain_lines(head):
-        columns = _parse_in_parts(path, delimiter, at, names, findings)
+    if path.stat().st_size > LARGE and delimiter != " " and not comma and _plain_lines(head):
+        columns = _parse_in_parts(path, delimiter, at, names, findings, whole)
     if columns is None:
-        table = _parse(path, delimiter, at, names, findings)
-        columns = _as_columns(path.name, table)
+        table = _parse(path, delimiter, at, names, findings, comma, whole)
+        columns = as_columns(path.name, table)
         del table
+    return [_finish(columns, units, aliases, trouble)]
+
+
+def _finish(
+    columns: Columns, units: dict[str, str], aliases: dict[str, list[str]], trouble: str
+) -> Columns:
     columns.units = units
     columns.aliases = aliases
+    columns.trouble = trouble
+    columns.nameless = {n for n in columns.names if re.fullmatch(r"column \d+", n)}
+    for column in columns.names:
+        found = re.fullmatch(r"(.+) \((\d+)\)", column)
+        if found and found.group(1) in columns.names:
+            columns.twice[column] = found.group(1)
+    if columns.twice:
+        _containers(columns)
     joint_names(columns)
     return columns
 
 
-def _tagged(body: list[str], delimiter: str) -> bool:
-    return len(body) > 2 and _numeric(_split(body[-1], delimiter)[1:]) >= 0.5
+def _comma(rows: list[str], delimiter: str) -> bool:
+    """Tell whether numbers are written with a decimal comma."""
+    if delimiter == ",":
+        return False
+    cells = [c.strip() for r in rows[:50] for c in _split(r, delimiter)]
+    commas = sum(1 for c in cells if "," in c and NUMBER.fullmatch(c))
+    points = sum(1 for c in cells if "." in c and NUMBER.fullmatch(c))
+    return commas > points
+
+
+def _header(lines: list[str], skip: int, delimiter: str) -> tuple[int, list[list[str]]]:
+    """First row of data (-1 where there is none) and the rows of names before it."""
+    comma = delimiter != ","
+
+    def marks(line: str) -> list[bool]:
+        return [_is_number(c.strip(), comma=comma) for c in _split(line, delimiter)]
+
+    body = [x for x in lines[skip:] if x.strip()][-40:]
+    widths = [len(_split(x, delimiter)) for x in body]
+    width = max(set(widths), key=widths.count)
+    sample = [marks(x) for x, w in zip(body, widths, strict=True) if w == width]
+    numeric = [k for k in range(width) if sum(m[k] for m in sample) > 0.3 * len(sample)]
+    if not numeric:
+        return -1, []
+    header: list[list[str]] = []
+    for at in range(skip, len(lines)):
+        line = lines[at]
+        if not line.strip():
+            continue
+        bare = line.lstrip("%# \t") if line.lstrip()[:1] in "%#" else line
+        found = marks(bare)
+        cells = [c.strip() for c in _split(bare, delimiter)]
+        hits = sum(found[k] for k in numeric if k < len(found))
+        filled = sum(1 for k in numeric if k < len(cells) and cells[k])
+        if len(found) == width and hits and hits >= 0.5 * filled and bare is line:
+            return at, header
+        if len(cells) > 1 and not any(found[: len(numeric)]):
+            header.append([c.strip().strip('"').strip() for c in cells])
+        if at - skip > 60:
+            break
+    return -1, header
+
+
+def _tags(body: list[str], delimiter: str) -> dict[str, int]:
+    """First words of the lines where they say what a line is, with the usual number of cells."""
+    firsts: dict[str, list[int]] = {}
+    for line in body[:4000]:
+        cells = [c.strip() for c in _split(line, delimiter)] or [""]
+        if WORD.fullmatch(cells[0]) is None or len(cells) < 2:
+            if NUMBER.fullmatch(cells[0]):
+                return {}
+            continue
+        if sum(_is_number(c) for c in cells[1:]) < max(1, 0.5 * len([c for c in cells[1:] if c])):
+            continue
+        firsts.setdefault(cells[0], []).append(len(cells))
+    counted = {t: max(set(n), key=n.count) for t, n in firsts.items() if len(n) >= 2}
+    lines = sum(len(firsts[t]) for t in counted)
+    if not counted or len(counted) > FEW_TAGS or lines < 0.6 * min(len(body), 4000):
+        return {}
+    return counted
+
+
+def _read_tagged(
+    path: Path, delimiter: str, tags: dict[str, int], findings: list[Finding]
+) -> list[Columns]:
+    """One set of columns a tag; names from the line of words that goes with the tag."""
+    groups: dict[str, list[str]] = {t: [] for t in tags}
+    words: list[list[str]] = []
+    strange = 0
+    with path.open(encoding="utf-8-sig", errors="replace") as stream:
+        for line in stream:
+            cells = [c.strip() for c in _split(line.rstrip("\r\n"), delimiter)] or [""]
+            rest = [c for c in cells[1:] if c]
+            if cells[0] in tags and any(_is_number(c) for c in rest):
+                if len(cells) != tags[cells[0]] or not line.endswith("\n"):
+                    strange += 1
+                else:
+                    groups[cells[0]].append(line)
+            elif len(cells) > 1 and rest and not any(_is_number(c) for c in rest):
+                words.append(cells)
+            elif line.strip():
+                strange += 1
+    if strange:
+        findings.append(_note(f"{path.name}: {strange} odd lines are left out", "warning"))
+    out = []
+    for tag, width in tags.items():
+        names, units, trouble = _tag_names(tag, width, words, len(tags), path)
+        parsed = _parse(
+            io.BytesIO("".join(groups[tag]).encode()), delimiter, 0, names, findings, False, True,
+            path,
+        )  # fmt: skip
+        label = path.name if len(tags) == 1 else f"{path.name}:{tag}"
+        columns = _finish(as_columns(label, parsed), units, {}, "")
+        columns.names = columns.names[1:]
+        if trouble:
+            columns.nameless = set(columns.names)
+            columns.trouble = trouble if len(tags) == 1 else ""
+        out.append(columns)
+    return out
+
+
+def _tag_names(
+    tag: str, width: int, words: list[list[str]], tags: int, path: Path
+) -> tuple[list[str], dict[str, str], str]:
+    stem = re.sub(r"[_-]?(HEADER|DATA)$", "", tag, flags=re.I).lower()
+    for cells in words:
+        other = re.sub(r"[_-]?(HEADER|HEAD|NAMES)$", "", cells[0], flags=re.I).lower()
+        if len([c for c in cells if c]) == width and (other == stem or tags == 1):
+            names, units, _, trouble = _names([cells], width, path, [], ",")
+            return names, units, trouble
+    names = [tag] + [f"{tag} {k}" for k in range(1, width)]
+    return (
+        names,
+        {},
+        f"{path}: lines of {tag!r} have no header; name their cells in the robot file by place, such "
+        f'as "{tag} 1" = {{ channel = "t", unit = "s" }} (cells {tag} 1 to {tag} {width - 1})',
+    )
+
+
+def _note(text: str, severity: Literal["note", "warning"] = "note") -> Finding:
+    return Finding(severity=severity, channel="", text=text)
+
+
+def _joined(cells: list[str]) -> list[str]:
+    """Names that hold a comma of their own: a unit after a comma belongs to the name before."""
+    out: list[str] = []
+    for cell in cells:
+        if out and is_unit(cell) and "," not in out[-1]:
+            out[-1] = f"{out[-1]}, {cell}"
+        else:
+            out.append(cell)
+    return out
 
 
 def _names(
-    header: list[list[str]], width: int, path: Path, findings: list[Finding]
-) -> tuple[list[str], dict[str, str], dict[str, list[str]]]:
+    header: list[list[str]], width: int, path: Path, rows: list[str], delimiter: str
+) -> tuple[list[str], dict[str, str], dict[str, list[str]], str]:
+    """Names, units, further names, and why the names cannot be trusted."""
     units_row: list[str] = []
-    rows: list[list[str]] = []
+    said: list[list[str]] = []
     for cells in header:
         filled = [c for c in cells if c]
-        if rows and filled and sum(map(is_unit, filled)) >= 0.6 * len(filled):
+        if said and filled and sum(map(is_unit, filled)) >= 0.6 * len(filled):
             units_row = cells
         elif len(cells) > 1:
-            rows.append(cells)
-    first = [r for r in rows if abs(len(r) - width) <= 1] or rows[-1:]
-    cells = list(first[0])
-    if len(cells) != width:
-        findings.append(
-            Finding(
-                severity="warning",
-                channel="",
-                text=f"{path.name}: {len(cells)} names for {width} columns; columns without a name "
-                "are not used",
-            )
+            said.append(_joined(cells) if len(cells) > width else cells)
+    first = [r for r in said if abs(len(r) - width) <= 1] or said[-1:]
+    cells = list(first[0]) if first else []
+    given = len(cells)
+    while given and not cells[given - 1]:
+        given -= 1
+    trouble = ""
+    if cells and given > width:
+        trouble = f"{path}: {given} names for {width} columns"
+    elif cells and given < width - 1 and len(cells) < width:
+        trouble = f"{path}: {given} names for {width} columns"
+        cells = cells[:1]
+    elif cells and given == width - 1 == len(cells) and _counts_rows(rows, delimiter):
+        trouble = (
+            f"{path}: {given} names for {width} columns, and the first column counts the rows, so "
+            "it may be the first name or the last that is missing"
         )
+    if trouble:
+        trouble += (
+            "; which is which? Mend the header, or name the columns by place in the robot file, "
+            'such as "column 2" = { channel = "omega_FL", unit = "rpm" }'
+        )
+        cells = cells if given < width - 1 else []
     cells = (cells + [""] * width)[:width]
     names: list[str] = []
     for k, cell in enumerate(cells):
@@ -321,16 +507,6 @@ def _names(
         while name in names:
             name, count = f"{cell} ({count})", count + 1
         names.append(name)
-    twice = sorted({c for c in cells if c and cells.count(c) > 1})
-    if twice:
-        findings.append(
-            Finding(
-                severity="warning",
-                channel="",
-                text=f"{path.name}: columns named twice: {', '.join(twice)}; later ones are "
-                "called NAME (2)",
-            )
-        )
     units = {n: u.strip("[]() ") for n, u in zip(names, units_row, strict=False) if u}
     for name in names:
         found = re.search(r"(?:,\s*|\[|\()([^,\[\]()]+)[\])]?$", name)
@@ -339,39 +515,132 @@ def _names(
     aliases: dict[str, list[str]] = {}
     for row in first[1:]:
         for name, other in zip(names, row, strict=False):
-            if other:
+            if other and not trouble:
                 aliases.setdefault(name, []).append(other)
-    return names, units, aliases
+    return names, units, aliases, trouble
+
+
+def _counts_rows(rows: list[str], delimiter: str) -> bool:
+    cells = [_split(r, delimiter)[0].strip().strip('"') for r in rows[:50] if r.strip()]
+    if len(cells) < 3 or not all(c.isdigit() for c in cells):
+        return False
+    steps = np.diff([int(c) for c in cells[:50]])
+    return bool(np.all(steps == 1))
+
+
+def _containers(columns: Columns) -> None:
+    """Message fields written as one column a level: empty columns name those after them."""
+    empty = {n for n in columns.names if _is_empty(columns.get(n))}
+    leaves = [n for n in columns.names if n in columns.twice and n not in empty]
+    if len(empty) < 2 or not leaves:
+        return
+    stack: list[str] = []
+    after_leaf = True
+    for name in columns.names:
+        bare = columns.twice.get(name, name)
+        if name in empty:
+            if after_leaf:
+                stack = (
+                    [] if bare in {"header", "pose", "twist", "stamp", "transform"} else stack[:-1]
+                )
+            stack.append(bare)
+            after_leaf = False
+        else:
+            after_leaf = True
+            if stack:
+                columns.rename[name] = ".".join([*stack, bare])
+    for name in leaves:
+        columns.twice.pop(name, None)
+
+
+def _is_utf8(path: Path) -> bool:
+    """Whether a file is UTF-8 from end to end; pyarrow cannot say so itself."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    with path.open("rb") as stream:
+        while piece := stream.read(1 << 22):
+            if piece.isascii() and decoder.getstate()[0] == b"":
+                continue
+            try:
+                decoder.decode(piece)
+            except UnicodeDecodeError:
+                return False
+    return decoder.getstate()[0] == b""
+
+
+def _is_empty(cells: np.ndarray) -> bool:
+    if cells.dtype.kind == "f":
+        return bool(np.isnan(cells).all())
+    return cells.dtype.kind == "O" and all(c is None or c == "" for c in cells)
 
 
 def _parse(
-    path: Path, delimiter: str, skip: int, names: list[str], findings: list[Finding]
+    source: Path | io.BytesIO,
+    delimiter: str,
+    skip: int,
+    names: list[str],
+    findings: list[Finding],
+    comma: bool,
+    whole: bool,
+    path: Path | None = None,
 ) -> pa.Table:
+    path = path or source if isinstance(source, Path) else path
+    assert path is not None
     lost: list[int] = []
 
     def odd(row: csv.InvalidRow) -> str:
         lost.append(row.number or 0)
         return "skip"
 
-    source: str | io.BytesIO = str(path)
-    if delimiter == " ":
-        with path.open("rb") as stream:
-            raw = stream.read()
-        source, delimiter = (
-            io.BytesIO(re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+", b"", raw))),
-            " ",
+    sound = isinstance(source, io.BytesIO) or _is_utf8(source)
+    if not sound:
+        findings.append(
+            _note(
+                f"{path.name}: some bytes are not UTF-8; cells that hold them are text", "warning"
+            )
         )
-    try:
-        table = csv.read_csv(
-            source,
+
+    def opened() -> str | io.BytesIO:
+        if isinstance(source, io.BytesIO):
+            source.seek(0)
+            if delimiter != " ":
+                return io.BytesIO(source.getvalue())
+            raw = source.getvalue()
+        elif delimiter != " " and sound:
+            return str(source)
+        elif delimiter != " ":
+            return io.BytesIO(source.read_bytes().decode("utf-8", "replace").encode())
+        else:
+            raw = source.read_bytes().decode("utf-8", "replace").encode()
+        raw = re.sub(rb"(?m)[ \t]+\r?$", b"", re.sub(rb"(?m)^[ \t]+", b"", raw))
+        return io.BytesIO(re.sub(rb"[ \t]+", b" ", raw))
+
+    def read(types: dict[str, pa.DataType] | None) -> pa.Table:
+        lost.clear()
+        options: dict[str, Any] = {"decimal_point": ","} if comma and types is None else {}
+        return csv.read_csv(
+            opened(),
             read_options=csv.ReadOptions(column_names=names, skip_rows=skip, block_size=1 << 22),
             parse_options=csv.ParseOptions(
                 delimiter=delimiter, invalid_row_handler=odd, newlines_in_values=False
             ),
-            convert_options=csv.ConvertOptions(null_values=BLANKS, strings_can_be_null=True),
+            convert_options=csv.ConvertOptions(
+                column_types=types, null_values=BLANKS, strings_can_be_null=True, **options
+            ),
         )
-    except (pa.ArrowException, OSError, UnicodeDecodeError):
-        table = _parse_slowly(path, delimiter, skip, names)
+
+    try:
+        try:
+            table = read(None)
+            if _again(table) is not None:
+                table = _numbers_of(read(dict.fromkeys(names, pa.string())), findings, path, comma)
+        except (pa.ArrowException, UnicodeDecodeError):
+            table = _numbers_of(read(dict.fromkeys(names, pa.string())), findings, path, comma)
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        reason = str(error).splitlines()[0][:160]
+        raise RecordingError(f"{path}: cannot be read as text columns: {reason}") from None
+    if not whole and table.num_rows >= FEW_ROWS:
+        table = table.slice(0, table.num_rows - 1)
+        findings.append(_note(f"{path.name}: {NO_END}"))
     _check_rows(path, table.num_rows, len(lost), len(names), findings)
     return table
 
@@ -414,7 +683,12 @@ def _parts(path: Path, skip: int) -> list[tuple[int, int]]:
 
 
 def _parse_in_parts(
-    path: Path, delimiter: str, skip: int, names: list[str], findings: list[Finding]
+    path: Path,
+    delimiter: str,
+    skip: int,
+    names: list[str],
+    findings: list[Finding],
+    whole: bool,
 ) -> Columns | None:
     """Parse a large file of numbers part by part; None where a column holds anything else."""
     parts = _parts(path, skip)
@@ -458,8 +732,8 @@ def _parse_in_parts(
             if rows + n > room:
                 # Memory that is never written costs nothing: ask for a little more than all.
                 done = parts[0][1] - parts[0][0] if rows == 0 else 0
-                whole = parts[-1][1] - parts[0][0]
-                room = max(rows + n, int(1.05 * n * whole / done) if done else 2 * room)
+                total = parts[-1][1] - parts[0][0]
+                room = max(rows + n, int(1.05 * n * total / done) if done else 2 * room)
                 for name in columns:
                     old = columns[name]
                     columns[name] = np.empty(room, old.dtype)
@@ -472,6 +746,9 @@ def _parse_in_parts(
     except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
         return None  # text, stamps or damage: the whole-file reader says what it is
     _check_rows(path, rows, len(lost), len(names), findings)
+    if not whole:
+        rows -= 1
+        findings.append(_note(f"{path.name}: {NO_END}"))
     return Columns(
         name=path.name,
         names=list(names),
@@ -499,29 +776,58 @@ def _append(
     columns[name] = held
 
 
-def _parse_slowly(path: Path, delimiter: str, skip: int, names: list[str]) -> pa.Table:
-    """All cells as text, then numbers where a column holds only numbers."""
-    try:
-        table = csv.read_csv(
-            str(path),
-            read_options=csv.ReadOptions(column_names=names, skip_rows=skip),
-            parse_options=csv.ParseOptions(
-                delimiter=delimiter, invalid_row_handler=lambda _row: "skip"
-            ),
-            convert_options=csv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()),
-                null_values=BLANKS,
-                strings_can_be_null=True,
-            ),
+def _again(table: pa.Table) -> pa.ChunkedArray | None:
+    """Rows that hold the names of the columns once more; None where there are none."""
+    import pyarrow.compute as pc
+
+    count = None
+    for name in table.column_names:
+        column = table.column(name)
+        if not pa.types.is_string(column.type):
+            continue
+        bare = re.sub(r" \(\d+\)$", "", name)
+        same = pc.fill_null(pc.equal(pc.utf8_trim_whitespace(column), bare), False).cast(pa.int32())
+        count = same if count is None else pc.add(count, same)
+    if count is None:
+        return None
+    again = pc.greater_equal(count, min(2, len(table.column_names)))
+    return again if pc.any(again).as_py() else None
+
+
+def _numbers_of(table: pa.Table, findings: list[Finding], path: Path, comma: bool) -> pa.Table:
+    """From cells as text to numbers where a column holds only numbers; repeated headers go."""
+    import pyarrow.compute as pc
+
+    names = list(table.column_names)
+    again = _again(table)
+    if again is not None:
+        count = pc.sum(again).as_py()
+        table = table.filter(pc.invert(again))
+        findings.append(
+            _note(
+                f"{path.name}: the header stands again in {count} rows: the log was started again; "
+                "those rows are left out",
+                "warning",
+            )
         )
-    except (pa.ArrowException, OSError) as error:
-        reason = str(error).splitlines()[0][:160]
-        raise RecordingError(f"{path}: cannot be read as text columns: {reason}") from None
     for k, name in enumerate(names):
+        cells = pc.utf8_trim_whitespace(table.column(name))
+        if comma:
+            cells = pc.replace_substring(cells, ",", ".")
         try:
-            table = table.set_column(k, name, table.column(name).cast(pa.float64()))
+            table = table.set_column(k, name, cells.cast(pa.float64()))
         except pa.ArrowException:
             continue
+    return table
+
+
+def _flatter(path: Path, table: pa.Table) -> pa.Table:
+    """One level of nesting less."""
+    try:
+        table = table.flatten()
+        _ = table.column_names
+    except (pa.ArrowException, UnicodeDecodeError) as error:
+        raise _damaged(path, error) from None
     return table
 
 
@@ -545,11 +851,12 @@ def read_json_text(path: Path) -> Columns:
     """
     try:
         table = json.read_json(path)
-    except (pa.ArrowException, OSError) as error:
+        _ = table.column_names
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         reason = str(error).splitlines()[0][:160]
         raise RecordingError(
             f"{path}: looks like JSON but is not one object a line: {reason}"
         ) from None
     while any(pa.types.is_struct(f.type) for f in table.schema):
-        table = table.flatten()
-    return _as_columns(path.name, table)
+        table = _flatter(path, table)
+    return as_columns(path.name, table)

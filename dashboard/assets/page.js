@@ -29,6 +29,9 @@
       setTimeout(() => { button.textContent = "Copy constants"; }, 1500);
     }, () => { button.textContent = "Select the text and copy it"; });
   });
+  document.addEventListener("click", (event) => {
+    if (event.target.closest && event.target.closest("#plan-print")) window.print();
+  });
   document.addEventListener("keydown", (event) => {
     if (event.key === "Escape") document.querySelectorAll("details.term[open]").forEach((d) => { d.open = false; });
   });

@@ -14,6 +14,7 @@ from analyzer.prediction import Predicted, odd_part, predict
 from analyzer.report import constants_text
 from dashboard import ids
 from dashboard.callbacks.routing import read_query
+from dashboard.components.hold import hold_answer
 from dashboard.components.pieces import empty, on_page, table
 from dashboard.components.trial import Trial, advised, as_it_is, read_trial, write_trial
 from dashboard.pages.change import controls
@@ -193,6 +194,21 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
             f"/file/{case.key}/constants.txt?" + urlencode({"set": short}),
             no_update if wanted == query else address,
         )
+
+    @app.callback(
+        Output(ids.HOLD_ANSWER, "children"),
+        Input({"type": ids.HOLD_GAIN, "name": ALL}, "value"),
+        State({"type": ids.HOLD_GAIN, "name": ALL}, "id"),
+        State(ids.URL, "search"),
+        prevent_initial_call=True,
+    )
+    def hold(values: list[float | None], names: list[Any], search: str) -> Any:
+        case = store.find(read_query(search).get("case"))
+        tuned = store.hold(case) if case else ""
+        if isinstance(tuned, str) or not names:
+            return no_update
+        gains = {n["name"]: float(v or 0.0) for n, v in zip(names, values, strict=True)}
+        return hold_answer(tuned, gains["kp"], gains["ki"], gains["kd"])
 
     @app.callback(
         Output({"type": ids.CHANGE_SHIFT, "mass": ALL, "axis": ALL}, "value"),

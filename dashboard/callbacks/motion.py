@@ -99,6 +99,7 @@ def clicked_pass(analysis: RunAnalysis, click: dict[str, Any] | None) -> int | N
     """
     points = (click or {}).get("points") or [{}]
     said = points[0].get("customdata")
+    said = said[0] if isinstance(said, list) and said else said
     if isinstance(said, (int, float)):
         return int(said)
     moment = points[0].get("x")

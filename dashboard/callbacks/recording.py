@@ -16,7 +16,8 @@ from dashboard import ids
 from dashboard.callbacks.routing import read_query
 from dashboard.components.pieces import error_box, on_page
 from dashboard.components.robot_form import grown, read_form, robot_form
-from dashboard.pages.recording import bar, correction, known_robot
+from dashboard.components.states import bar
+from dashboard.pages.recording import correction, known_robot
 
 if TYPE_CHECKING:
     from dashboard.jobs import Jobs
@@ -259,6 +260,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
 
     @app.callback(
         Output(ids.REFRESH, "data", allow_duplicate=True),
+        Output(ids.URL, "pathname"),
         Input(ids.RECORDING_ANALYZE, "n_clicks"),
         State(ids.URL, "search"),
         State(ids.REFRESH, "data"),
@@ -267,9 +269,9 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
     def start(clicks: int | None, search: str, refresh: int) -> Any:
         case = store.find(read_query(search).get("case"))
         if not clicks or case is None:
-            return no_update
+            return no_update, no_update
         jobs.submit(case.key, case.job("analyze"))
-        return refresh + 1
+        return refresh + 1, "/motion"
 
     @app.callback(
         Output(ids.REFRESH, "data", allow_duplicate=True),
@@ -287,7 +289,6 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
     @app.callback(
         Output(ids.RECORDING_PROGRESS, "children"),
         Output(ids.REFRESH, "data", allow_duplicate=True),
-        Output(ids.URL, "pathname"),
         Output(ids.RECORDING_CLOCK, "disabled"),
         Input(ids.RECORDING_CLOCK, "n_intervals"),
         State(ids.URL, "search"),
@@ -297,8 +298,6 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
     def follow(_count: int, search: str, refresh: int) -> Any:
         job = jobs.state(read_query(search).get("case", ""))
         if job is not None and job.busy:
-            return bar(job), no_update, no_update, False
+            return bar(job), no_update, False
         # The clock stops at once: each further tick would call for the page anew while it is drawn.
-        if job is not None and job.what == "analyze" and job.status == "done":
-            return no_update, refresh + 1, "/motion", True
-        return no_update, refresh + 1, no_update, True
+        return no_update, refresh + 1, True

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl
 
-from dash import Dash, Input, Output, State, no_update
+from dash import Dash, Input, Output, State, html, no_update
 
+from analyzer.quantities import CrabwiseError
 from dashboard import ids
 from dashboard.components.frame import navigation
-from dashboard.components.pieces import empty
+from dashboard.components.pieces import empty, error_box
 from dashboard.pages import PAGES, Visit
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         page = next((p for p in PAGES if p.path == pathname), None)
         query = read_query(search)
         case = store.find(query.get("case"))
-        carried = {"case": case.key} if case else {}
+        carried = query if case else {}
         listed = [(p.path, p.name, p.question) for p in PAGES]
         ways = navigation(listed, pathname, carried)
         if page is None:
@@ -71,8 +72,11 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         if identity == shown:
             return no_update, no_update, no_update
         job = jobs.state(case.key) if case else None
-        visit = Visit(store=store, settings=settings, case=case, job=job, query=query)
-        content = page.layout(visit)
+        visit = Visit(store=store, settings=settings, jobs=jobs, case=case, job=job, query=query)
+        try:
+            content = page.layout(visit)
+        except CrabwiseError as error:
+            content = [html.H1(page.question), error_box(str(error), "This page cannot be shown")]
         if "case" in query and case is None:
             gone = (
                 "This recording is not here (any more): it was let go after a day without use, or "

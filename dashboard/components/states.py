@@ -6,7 +6,56 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard.components.pieces import empty, error_box
+from dashboard import ids
+from dashboard.components.pieces import aria, empty, error_box
+from dashboard.jobs import Job
+
+
+def progress(job: Job) -> html.Section:
+    """How far the work is, and a way to stop it.
+
+    Parameters
+    ----------
+    job : Job
+        The work.
+
+    Returns
+    -------
+    Section
+        Polled until the work is done.
+    """
+    return html.Section(
+        [
+            html.Div(bar(job), id=ids.RECORDING_PROGRESS, role="status"),
+            html.Button("Stop", id=ids.RECORDING_CANCEL, type="button", className="quiet"),
+            dcc.Interval(id=ids.RECORDING_CLOCK, interval=400),
+        ],
+        className="working",
+    )
+
+
+def bar(job: Job) -> list[Any]:
+    """Step and share as text and bar.
+
+    Parameters
+    ----------
+    job : Job
+        The work.
+
+    Returns
+    -------
+    list of components
+        Text and bar.
+    """
+    doing = {
+        "inspect": "Looking at the recording",
+        "analyze": "Finding out",
+        "demo": "Making up a recording",
+    }[job.what]
+    return [
+        html.P(f"{doing}: {job.step}"),
+        html.Progress(value=str(job.share), max="1", **aria(label=f"{doing}, share done")),
+    ]
 
 
 def without_analysis(visit: Any) -> html.Section | html.Div:
@@ -29,7 +78,7 @@ def without_analysis(visit: Any) -> html.Section | html.Div:
     back = dcc.Link("To the recording", href=f"/?case={visit.case.key}", className="button")
     job = visit.job
     if job is not None and job.busy:
-        return empty(f"The analysis is under way ({job.step}).", back)
+        return progress(job)
     if job is not None and job.error:
         return html.Div([error_box(job.error, "The analysis did not work"), back])
     return empty("This recording has not been analysed yet.", back)

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from dashboard.jobs import Job
-from dashboard.pages import cause, change, motion, recording
+from dashboard.jobs import Job, Jobs
+from dashboard.pages import cause, change, motion, plan, proof, recording, season
 from dashboard.settings import Settings
 from dashboard.store import Case, Store
 
@@ -22,6 +22,8 @@ class Visit:
         Recordings of this server.
     settings : Settings
         What it was started with.
+    jobs : Jobs
+        Background work.
     case : Case or None
         The recording that the address names.
     job : Job or None
@@ -32,6 +34,7 @@ class Visit:
 
     store: Store
     settings: Settings
+    jobs: Jobs
     case: Case | None
     job: Job | None
     query: dict[str, str]
@@ -63,4 +66,13 @@ PAGES = (
     Page(path="/motion", name="Motion", question="What does it do?", layout=motion.layout),
     Page(path="/cause", name="Cause", question="Why?", layout=cause.layout),
     Page(path="/change", name="Change", question="What if?", layout=change.layout),
+    Page(
+        path="/proof",
+        name="Proof",
+        question="Did it work?",
+        layout=proof.layout,
+        needs=("case", "other", "is"),
+    ),
+    Page(path="/season", name="Season", question="How does it go on?", layout=season.layout),
+    Page(path="/plan", name="Plan", question="What to drive next?", layout=plan.layout),
 )

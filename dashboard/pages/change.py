@@ -10,6 +10,7 @@ from analyzer.figures.causes import cause_name
 from analyzer.pipeline import RunAnalysis
 from analyzer.report import PLACE, number
 from dashboard import ids
+from dashboard.components.hold import hold_section
 from dashboard.components.pieces import BARE, GRAPH, answer, aria, term
 from dashboard.components.states import without_analysis
 from dashboard.components.trial import PARTS, SHIFT_ONLY, Trial, advised, read_trial
@@ -79,6 +80,7 @@ def layout(visit: Visit) -> list[Any]:
                 ),
             ]
         ),
+        hold_section(visit.store.hold(visit.case)),
         html.Section(
             [
                 html.H2("Take it along"),
@@ -118,7 +120,15 @@ def advice(analysis: RunAnalysis) -> html.Section:
         place = PLACE.get(effect.get("place", ""), "")
         told: list[Any] = [html.Strong(remedy["text"])]
         if rest is not None:
-            told.append(html.Div(["Should leave ", html.Strong(number(rest, 1)), " of yaw drift."]))
+            told.append(
+                html.Div(
+                    [
+                        "Should leave ",
+                        html.Strong(number(rest, 1 if rest.get("std_error", 1.0) > 0.05 else 3)),
+                        " of yaw drift.",
+                    ]
+                )
+            )
         told.append(html.Div(f"{place}. {effect['text']}", className="note"))
         told.append(html.Div([html.Strong("Caution: "), remedy["caution"]], className="caution"))
         items.append(html.Li(told))

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from dashboard.pages import Visit
 
 SHOWN_PASSES = 150
+LISTED = 1000
 
 
 def layout(visit: Visit) -> list[Any]:
@@ -223,9 +224,11 @@ def picker(analysis: RunAnalysis, chosen: int | None) -> html.Div:
         Labelled list.
     """
     t = analysis.run.t
+    moves = analysis.movements()
+    first = 0 if chosen is None else max(0, chosen - LISTED // 2)
     options = [
         {"label": f"{n}: {p.kind.replace('_', ' ')} at {float(t[p.start]):.1f} s", "value": n}
-        for n, p, _ in analysis.movements()
+        for n, p, _ in moves[first : first + LISTED]
     ]
     return html.Div(
         [

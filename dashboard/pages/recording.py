@@ -16,7 +16,7 @@ from analyzer.run import ColumnUse
 from dashboard import ids
 from dashboard.components.pieces import answer, aria, error_box, table, term
 from dashboard.components.robot_form import EMPTY, robot_form
-from dashboard.jobs import Job
+from dashboard.components.states import progress
 
 if TYPE_CHECKING:
     from dashboard.pages import Visit
@@ -52,53 +52,6 @@ def layout(visit: Visit) -> list[Any]:
     if inspection is not None:
         parts += [_channels(visit, inspection), *_decides(inspection)]
     return parts
-
-
-def progress(job: Job) -> html.Section:
-    """How far the work is, and a way to stop it.
-
-    Parameters
-    ----------
-    job : Job
-        The work.
-
-    Returns
-    -------
-    Section
-        Polled until the work is done.
-    """
-    return html.Section(
-        [
-            html.Div(bar(job), id=ids.RECORDING_PROGRESS, role="status"),
-            html.Button("Stop", id=ids.RECORDING_CANCEL, type="button", className="quiet"),
-            dcc.Interval(id=ids.RECORDING_CLOCK, interval=400),
-        ],
-        className="working",
-    )
-
-
-def bar(job: Job) -> list[Any]:
-    """Step and share as text and bar.
-
-    Parameters
-    ----------
-    job : Job
-        The work.
-
-    Returns
-    -------
-    list of components
-        Text and bar.
-    """
-    doing = {
-        "inspect": "Looking at the recording",
-        "analyze": "Finding out",
-        "demo": "Making up a recording",
-    }[job.what]
-    return [
-        html.P(f"{doing}: {job.step}"),
-        html.Progress(value=str(job.share), max="1", **aria(label=f"{doing}, share done")),
-    ]
 
 
 def _bring_in(visit: Visit) -> list[Any]:

@@ -85,7 +85,7 @@ CASES = tuple(
 )  # fmt: skip
 
 
-def record(case: HoldCase, seed: int = 7) -> tuple[Any, Any, list[Any]]:
+def record(case: HoldCase, seed: int = 7, *, told: bool = True) -> tuple[Any, Any, list[Any]]:
     """Drive the excitation without hold; gives the aligned run, its passes, the script."""
     base, faults = BASES[case.base], _faults(case.fault, case.base)
     rng = np.random.default_rng(seed)
@@ -97,7 +97,8 @@ def record(case: HoldCase, seed: int = 7) -> tuple[Any, Any, list[Any]]:
         log = Path(folder) / "log.parquet"
         log_table(trace, base, faults, sensors, rng).to_parquet(log, index=False)
         text = robot_toml(base, loop, sensors, RobotFile(loop_hz=case.loop_hz))
-        text = text.replace("loop_hz", f"heading_delay_s = {case.delay}\nloop_hz")
+        if told:
+            text = text.replace("loop_hz", f"heading_delay_s = {case.delay}\nloop_hz")
         robot = Path(folder) / "robot.toml"
         robot.write_text(text)
         run, passes = prepare([log], robot)
@@ -142,9 +143,9 @@ def held(
     }
 
 
-def try_case(case: HoldCase) -> dict[str, Any]:
+def try_case(case: HoldCase, *, told: bool = True) -> dict[str, Any]:
     """Record, tune, drive; everything the table shows."""
-    run, passes, script = record(case)
+    run, passes, script = record(case, told=told)
     hold = tune(run, passes)
     gains, forward = hold.advised.gains, hold.feedforward
     assert forward is not None
@@ -180,6 +181,9 @@ def main(argv: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(prog="tests.bench.hold", description=__doc__)
     parser.add_argument("--only", default="*", help="shell pattern on the case's name")
+    parser.add_argument(
+        "--untold", action="store_true", help="leave heading_delay_s out of the robot file"
+    )
     given = parser.parse_args(argv)
     missed = total = covered = 0
     swaying = []
@@ -191,7 +195,7 @@ def main(argv: list[str] | None = None) -> int:
         if not fnmatch.fnmatch(case.name, given.only):
             continue
         try:
-            tried = try_case(case)
+            tried = try_case(case, told=not given.untold)
         except CrabwiseError as error:
             print(f"{case.name:38s} refused: {error}")
             continue

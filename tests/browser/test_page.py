@@ -89,9 +89,26 @@ def test_a_pass_chosen_anywhere_is_chosen_everywhere(server, browser, watch, ana
         "document.querySelector('#motion-time .js-plotly-plot').layout.xaxis.range.map(Number)"
     )
     assert 80 < shown[0] < shown[1] < 92  # the pass runs from 83 to 87 s
-    assert page.evaluate(
-        "document.querySelector('#motion-fan .js-plotly-plot').data.filter(d => d.opacity === 1 && d.customdata).every(d => d.customdata[0] === 15)"
+    # The chosen pass is drawn with thick lines, the others faintly.
+    fan = "document.querySelector('#motion-fan .js-plotly-plot')"
+    assert page.evaluate(f"{fan}.data.filter(d => d.customdata && d.line.width === 4).length") == 1
+    assert page.evaluate(f"{fan}.data.filter(d => d.opacity === 0.22).length") == 4
+    # Another one by a click on its line.
+    page.locator("#motion-fan").scroll_into_view_if_needed()
+    spot = page.evaluate(
+        f"""() => {{
+          const plot = {fan}, line = plot.data.findIndex(d => d.name === 'right, as driven');
+          const at = plot.calcdata[line][5], box = plot.querySelector('.nsewdrag').getBoundingClientRect();
+          return [box.x + plot._fullLayout.xaxis.c2p(at.x), box.y + plot._fullLayout.yaxis.c2p(at.y),
+                  plot.data[line].customdata[5][0]];
+        }}"""
     )
+    page.mouse.move(spot[0] + 2, spot[1])
+    page.mouse.move(spot[0], spot[1], steps=4)
+    page.wait_for_timeout(150)
+    page.mouse.click(spot[0], spot[1])
+    page.wait_for_selector("#motion-facts:not(:has-text('Pass 15'))")
+    assert "right" in page.inner_text("#motion-facts")
     page.context.close()
 
 

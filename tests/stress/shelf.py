@@ -6,6 +6,8 @@ filed before is there, whole and listed. `fill` files many results and times lis
 
 from __future__ import annotations
 
+import importlib
+import math
 import multiprocessing
 import os
 import signal
@@ -98,13 +100,14 @@ def kill_writers(shelf, times, rng):
     # A fork server starts writers in milliseconds; each is a process of its own.
     starter = multiprocessing.get_context("forkserver")
     starter.set_forkserver_preload(["tests.stress.shelf"])
+    work = importlib.import_module("tests.stress.shelf").writer
     told = Path(shelf).with_name(Path(shelf).name + "_told")
     told.mkdir(exist_ok=True)
     for k in range(0, times, 2):
         running = []
         for j in range(min(2, times - k)):
             log = told / str(k + j)
-            process = starter.Process(target=writer, args=(str(shelf), k + j, str(log)))
+            process = starter.Process(target=work, args=(str(shelf), k + j, str(log)))
             process.start()
             running.append((process, log))
         for process, log in running:
@@ -163,9 +166,11 @@ def timed(shelf):
     out = {}
     for name, job in jobs.items():
         job()
-        start = time.perf_counter()
-        answer = job()
-        took = time.perf_counter() - start
+        took = math.inf  # the best of five: other work on the machine is not the shelf's
+        for _ in range(5):
+            start = time.perf_counter()
+            answer = job()
+            took = min(took, time.perf_counter() - start)
         tracemalloc.start()
         job()
         peak = tracemalloc.get_traced_memory()[1] / 1e6

@@ -40,7 +40,7 @@ LOGS = {
     "latin-1 noise": (bytes(range(128, 256)) * 30, "UTF-8"),
     "png": (b"\x89PNG\r\n" + b"x" * 300, "binary"),
     "zip": (b"PK\x03\x04" + b"x" * 300, "binary"),
-    "prose": (b"the robot, she arcs\nand we, do not know why\n" * 20, "channels"),
+    "prose": (b"the robot, she arcs\nand we, do not know why\n" * 20, "no rows of numbers"),
     "no clock": (without("time_s").encode(), "time"),
     "no wheel FL": (without("fl_ticks").encode(), "count_FL"),
     "no wheels": (without(*[f"{w}_ticks" for w in ("fl", "fr", "rl", "rr")]).encode(), "count_RR"),

@@ -31,7 +31,7 @@ def in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
 def _read(path, lines, end="\n"):
     path.write_bytes((end.join(["time,count,late,hole,empty", *lines]) + end).encode())
     findings: list = []
-    columns = tables.read_text(path, findings)
+    (columns,) = tables.read_text(path, findings)
     return {n: np.array(columns.get(n)) for n in columns.names}, findings
 
 

@@ -259,3 +259,33 @@ def _well_formed(page):
     parser.feed(page)
     parser.close()
     assert parser.open == []
+
+
+def test_scales_answer_where_the_recording_has_no_currents(tmp_path):
+    """Four corner loads give the centre of mass directly (ISO 10392, level part)."""
+    log = (SAMPLES / "book_cart_after" / "drive.csv").read_text().splitlines()
+    head = log[0].split(",")
+    keep = [k for k, name in enumerate(head) if "current" not in name and "volts" not in name]
+    bare = tmp_path / "bare.csv"
+    bare.write_text("\n".join(",".join(row.split(",")[k] for k in keep) for row in log) + "\n")
+    cart = tmp_path / "cart.toml"
+    cart.write_text(robot_text() + SCALES)
+    result = analyze([bare], cart).result
+    centre = result["chassis"]["centre_of_mass_m"]
+    assert centre["x"]["value"] == pytest.approx(0.2 * (8.1 - 6.9) / 15.0)
+    assert centre["y"]["value"] == pytest.approx(0.18 * (7.7 - 7.3) / 15.0)
+    first = result["causes"][0]
+    assert (first["cause"], first["probability"] > 0.9) == ("mass_off_centre", True)
+    assert any(r["kind"] == "move_mass" for r in result["remedies"])
+
+
+def test_scales_weigh_in_beside_currents(tmp_path):
+    cart = tmp_path / "cart.toml"
+    source = [SAMPLES / "book_cart_after"]
+    cart.write_text(robot_text())
+    without = analyze(source, cart).result["chassis"]["centre_of_mass_m"]["x"]
+    cart.write_text(robot_text() + SCALES)
+    with_them = analyze(source, cart).result["chassis"]["centre_of_mass_m"]["x"]
+    # The scales say 16 mm ahead, the drive -4 mm: the answer lies between, and is surer.
+    assert without["value"] < with_them["value"] < 0.016
+    assert with_them["std_error"] < without["std_error"]

@@ -169,6 +169,9 @@ def test_shelf_from_the_command_line(tmp_path, capsys):
     [
         (["shelf", "nowhere"], "no shelf there"),
         (["analyze", BEFORE, "--robot", ROBOT, "--note", "x"], "need --shelf"),
+        (["shelf", "x", "--measure", "y", "--newest", "3"], "leave out --measure"),
+        (["shelf", "x", "--measure", "y*", "--html", "z"], "without"),
+        (["shelf", "x", "--limit", "3"], "need --measure"),
     ],
 )
 def test_faults_are_one_message(args, words, capsys):

@@ -26,8 +26,9 @@ from analyzer.shelf import (
     parse_service,
     refresh,
     trend,
+    trends,
 )
-from tests.stress.shelf import START, check, kill_writers, small_result, timed
+from tests.stress.shelf import START, check, estimate, kill_writers, small_result, timed
 
 DAY = timedelta(days=1)
 
@@ -126,6 +127,16 @@ def test_lost_index_is_rebuilt(tmp_path):
     assert len(list_results(tmp_path)) == 6
 
 
+def test_damaged_index_is_told_and_can_be_removed(tmp_path):
+    season(tmp_path, 2)
+    next((tmp_path / "index").glob("*.parquet")).write_bytes(b"nonsense")
+    with pytest.raises(CrabwiseError, match="Remove the .parquet files"):
+        list_results(tmp_path)
+    for f in (tmp_path / "index").glob("*.parquet"):
+        f.unlink()
+    assert len(list_results(tmp_path)) == 2
+
+
 def test_bare_result_is_migrated_and_newer_versions_are_refused(tmp_path):
     season(tmp_path, 2)
     old = small_result(np.random.default_rng(5))
@@ -140,6 +151,41 @@ def test_bare_result_is_migrated_and_newer_versions_are_refused(tmp_path):
     (tmp_path / "results" / "by_hand.json").write_text("{}")
     with pytest.raises(CrabwiseError, match="not a Crabwise result"):
         list_results(tmp_path)
+
+
+def test_index_of_a_newer_version_is_refused_and_of_an_older_one_read(tmp_path):
+    from pyarrow import parquet
+
+    season(tmp_path, 3)
+    (old,) = [f for f in (tmp_path / "index").glob("one-*") if "20260105" in f.name]
+    parquet.write_table(parquet.read_table(old).drop_columns(["hours"]), old)  # lacks a column
+    rows = list_results(tmp_path)
+    assert [r["hours"] for r in rows] == [None] * 3
+    join_index(tmp_path)
+    assert len(list_results(tmp_path)) == 3
+    old = next((tmp_path / "index").glob("all-*"))
+    old.rename(old.with_name(old.name.replace("-v1-", "-v2-")))
+    with pytest.raises(CrabwiseError, match="newer Crabwise"):
+        list_results(tmp_path)
+
+
+def test_which_wheel_reaches_the_limit_first(tmp_path):
+    rng = np.random.default_rng(12)
+    for k in range(12):
+        result = small_result(rng)
+        for wheel, rate in (("FL", 0.004), ("RR", 0.002)):
+            slip = 0.04 + rate * k + rng.normal(0, 0.0005)
+            result["wheels"][wheel]["slip_ratio"] = {"left": estimate(slip, 0.0005)}
+        add_result(tmp_path, result, recorded_at=START + k * DAY, hours=2.0 * k)
+    found = trends(tmp_path, "slip_ratio.*.left", limit=0.1)
+    assert [t.measure for t in found[:2]] == ["slip_ratio.FL.left", "slip_ratio.RR.left"]
+    # 0.06 to go at 0.002 an hour: 30 h; RR at half of it: 60 h.
+    for course, truth in zip(found, (30.0, 60.0), strict=False):
+        assert course.axis == "hours"
+        assert course.crossing.low <= truth <= course.crossing.high
+    assert {t.crossing.value for t in found[2:]} == {None}
+    with pytest.raises(CrabwiseError, match="no measure matches"):
+        trends(tmp_path, "nonsense.*")
 
 
 def test_missing_shelf_and_unknown_measure(tmp_path):

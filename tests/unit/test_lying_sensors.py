@@ -1,0 +1,485 @@
+"""Sensors that lie: each fault is found with its time, and the estimates stay right.
+
+One simulated drive (`analyzer.simulate`, known truth) is corrupted in one way a test. The estimates
+must stay within the intervals of the clean recording, which are themselves checked for the truth.
+"""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analyzer.alignment import align, unwrap_counter
+from analyzer.motion import describe_motion
+from analyzer.passes import find_passes
+from analyzer.robot import load_robot
+from analyzer.run import Recording, Source
+from analyzer.simulate import Truth, drive, usual_script
+
+ROBOT = load_robot(Path(__file__).parents[2] / "sample_logs" / "book_cart.toml")
+STEP = 0.01
+RATE = 50
+WHEELS = ROBOT.wheel_names
+TRUTH = Truth(c_x=-0.02, radius=np.array([1.0, 1.0, 1.0, 0.99]))
+
+
+@pytest.fixture(scope="module")
+def motion():
+    return drive(ROBOT, TRUTH, usual_script((0.35, 0.7)), STEP)
+
+
+@pytest.fixture(scope="module")
+def clean(motion):
+    """Channels of a sound recording at 50 Hz, pose at 25 Hz."""
+    rng = np.random.default_rng(4)
+    take = slice(None, None, round(1 / STEP / RATE))
+    t = motion.t[take]
+    n = t.size
+    wheels = {
+        f"count_{w}": np.floor(
+            motion.wheel_angle[take, k] * ROBOT.counts_per_turn[k] / (2 * math.pi)
+        )
+        for k, w in enumerate(WHEELS)
+    }
+    wheels |= {
+        f"current_{w}": motion.current[take, k] + rng.normal(0, 0.02, n)
+        for k, w in enumerate(WHEELS)
+    }
+    wheels |= {f"volt_{w}": motion.volt[take, k] for k, w in enumerate(WHEELS)}
+    wheels["omega_z"] = motion.twist[take, 2] + 0.004 + rng.normal(0, 0.002, n)
+    wheels["yaw"] = motion.pose[take, 2] + rng.normal(0, 0.002, n)
+    wheels |= {f"cmd_{q}": motion.command[take, k] for k, q in enumerate(("v_x", "v_y", "omega_z"))}
+    half = slice(None, None, 2 * round(1 / STEP / RATE))
+    pose = motion.pose[half] + rng.normal(0, (0.001, 0.001, 0.002), (motion.pose[half].shape))
+    reference = {f"ref_{q}": pose[:, k].copy() for k, q in enumerate(("x", "y", "yaw"))}
+    return {"t": t, "wheels": wheels, "ref_t": motion.t[half], "ref": reference}
+
+
+def copy_of(clean):
+    return {
+        "t": clean["t"].copy(),
+        "ref_t": clean["ref_t"].copy(),
+        "wheels": {k: v.copy() for k, v in clean["wheels"].items()},
+        "ref": {k: v.copy() for k, v in clean["ref"].items()},
+    }
+
+
+def estimates(log):
+    sources = []
+    for name, clock in (("wheels", "t"), ("ref", "ref_t")):
+        if log[name]:
+            sources.append(
+                Source(
+                    name=f"{name}.csv", t=log[clock], epoch=1.7e9, absolute=True,
+                    channels=log[name], columns=(),
+                )
+            )  # fmt: skip
+    run = align(Recording(paths=("log",), sources=tuple(sources)), ROBOT)
+    passes = find_passes(run)
+    return run, describe_motion(run, passes)
+
+
+@pytest.fixture(scope="module")
+def sound(clean):
+    return estimates(copy_of(clean))
+
+
+MEASURES = {
+    "sideways ratio": lambda m: m.sideways_ratio,
+    "effective radius": lambda m: m.effective_radius,
+    "yaw lever": lambda m: m.yaw_lever,
+    "radius of RR": lambda m: m.wheel_radius[3],
+}
+
+
+def assert_drift_right(found, sound):
+    """Drift at each speed: the mean over speeds changes with the passes that are left."""
+    seen = 0
+    for mine in found.by_speed:
+        for whole in sound.by_speed:
+            near = abs(mine.speed - whole.speed) < 0.05
+            if mine.kind == whole.kind and near and mine.kind in {"left", "right"}:
+                allowed = 2.0 * math.hypot(mine.total.std_error, whole.total.std_error)
+                assert abs(mine.total.value - whole.total.value) <= allowed, (mine, whole)
+                seen += 1
+    assert seen == 4
+
+
+def assert_right(found, sound, *, without=()):
+    assert_drift_right(found, sound)
+    for name, pick in MEASURES.items():
+        if name in without:
+            continue
+        mine, whole = pick(found), pick(sound)
+        assert mine.value is not None, (name, mine.why)
+        allowed = 2.0 * math.hypot(mine.std_error, whole.std_error)
+        assert abs(mine.value - whole.value) <= allowed, (name, mine, whole)
+
+
+def said(run, channel, word):
+    hits = [f for f in run.findings if f.channel == channel and word in f.text]
+    assert hits, [(f.channel, f.text) for f in run.findings]
+    return hits
+
+
+def test_the_sound_recording_is_right(sound):
+    run, motion = sound
+    assert not [f for f in run.findings if f.severity != "note"]
+    ratio = motion.sideways_ratio
+    assert ratio.low <= TRUTH.sideways * 1.005
+    # Creep (Truth.creep) takes a little more off than the sideways factor alone.
+    assert ratio.value == pytest.approx(TRUTH.sideways, abs=0.02)
+    assert motion.effective_radius.value == pytest.approx(ROBOT.radius.mean() * 0.9975, rel=0.01)
+    assert len([p for p in motion.passes if p.kind == "left"]) >= 6
+
+
+# ---- counters
+
+
+@pytest.mark.parametrize("bits", [15, 16, 32])
+@pytest.mark.parametrize("signed", [False, True])
+def test_counters_overflow(clean, sound, bits, signed):
+    log = copy_of(clean)
+    start = 2.0**bits - 300
+    for w in WHEELS:
+        count = np.mod(log["wheels"][f"count_{w}"] + start, 2.0**bits)
+        log["wheels"][f"count_{w}"] = np.where(
+            signed & (count >= 2.0 ** (bits - 1)), count - 2.0**bits, count
+        )
+    run, motion = estimates(log)
+    if not signed:
+        assert any(f"{bits} bits" in f.text for f in run.findings)
+    assert run.valid.all()
+    assert np.abs(run.wheel_angle - sound[0].wheel_angle).max() < 1e-7
+
+
+def test_counter_arithmetic_of_rfc_1982():
+    # RFC 1982 serial number arithmetic, 16 bits: 65530 -> 5 is +11 (value from memory).
+    up, bits, resets = unwrap_counter(np.array([65500.0, 65530, 5, 20, 40]), 500)
+    assert bits == 16
+    assert not resets.size
+    assert np.diff(up).tolist() == [30, 11, 15, 20]
+
+
+def test_absolute_encoder_of_one_turn(clean, sound):
+    log = copy_of(clean)
+    for k, w in enumerate(WHEELS):
+        log["wheels"][f"count_{w}"] = np.mod(log["wheels"][f"count_{w}"], ROBOT.counts_per_turn[k])
+    run, _ = estimates(log)
+    assert np.abs(run.wheel_angle - sound[0].wheel_angle).max() < 1e-7
+    said(run, "count_FL", "one turn")
+
+
+@pytest.mark.parametrize("wrapped", ["plain", "0..2pi", "-pi..pi"])
+def test_wheel_angles_in_radians(clean, sound, wrapped):
+    log = copy_of(clean)
+    for k, w in enumerate(WHEELS):
+        angle = log["wheels"].pop(f"count_{w}") * (2 * math.pi / ROBOT.counts_per_turn[k])
+        if wrapped == "0..2pi":
+            angle = np.mod(angle, 2 * math.pi)
+        if wrapped == "-pi..pi":
+            angle = np.mod(angle + math.pi, 2 * math.pi) - math.pi
+        log["wheels"][f"angle_{w}"] = angle
+    run, _ = estimates(log)
+    assert np.abs(run.wheel_angle - sound[0].wheel_angle).max() < 1e-6
+
+
+@pytest.mark.parametrize("what", ["all to zero", "one to zero", "near zero"])
+def test_counter_reset_in_mid_run(clean, sound, what):
+    log = copy_of(clean)
+    moving = np.flatnonzero(np.abs(np.diff(log["wheels"]["count_FL"])) > 5)
+    at = int(moving[moving.size // 2])
+    for w in WHEELS if what == "all to zero" else WHEELS[:1]:
+        count = log["wheels"][f"count_{w}"]
+        # A counter at 400 looks, set to zero, much like a wheel at 27 turns a second.
+        base = count[at] - 400 if what == "near zero" else 0.0
+        count[:] -= base
+        count[at:] -= count[at]
+    run, motion = estimates(log)
+    hit = said(run, "count_FL", "set anew")[0]
+    assert hit.t_start <= log["t"][at] <= hit.t_end + 1e-6
+    assert not run.valid[round(log["t"][at] / run.dt)]
+    assert len(motion.passes) == len(sound[1].passes) - 1
+    assert_right(motion, sound[1])
+
+
+def test_counter_glitches(clean, sound):
+    log = copy_of(clean)
+    rows = np.arange(500, 6000, 501)
+    log["wheels"]["count_RR"][rows] += 700
+    run, motion = estimates(log)
+    hit = said(run, "count_RR", "away and back")[0]
+    assert f"{rows.size} of" in hit.text
+    assert hit.t_start <= log["t"][rows[0]] <= hit.t_end
+    assert_right(motion, sound[1])
+
+
+def test_outlier_speeds(clean, sound):
+    log = copy_of(clean)
+    t = log["t"]
+    for k, w in enumerate(WHEELS):
+        angle = log["wheels"].pop(f"count_{w}") * (2 * math.pi / ROBOT.counts_per_turn[k])
+        log["wheels"][f"omega_{w}"] = np.gradient(angle, t)
+    rows = np.arange(300, 6000, 397)
+    log["wheels"]["omega_FL"][rows] = 78.5
+    log["wheels"]["omega_FL"][rows[3]] = 1e9
+    run, motion = estimates(log)
+    assert f"{rows.size} of" in said(run, "omega_FL", "wheel speeds leap")[0].text
+    assert_right(motion, sound[1])
+
+
+# ---- gyro and heading
+
+
+def test_frozen_gyro_with_a_reference(clean, sound):
+    log = copy_of(clean)
+    a, b = 2000, 2600
+    log["wheels"]["omega_z"][a:b] = log["wheels"]["omega_z"][a]
+    run, motion = estimates(log)
+    hit = said(run, "omega_z", "stuck")[0]
+    assert hit.t_start == pytest.approx(log["t"][a], abs=0.1)
+    assert hit.t_end == pytest.approx(log["t"][b], abs=0.1)
+    assert_right(motion, sound[1])
+
+
+def test_frozen_gyro_without_a_reference(clean):
+    log = copy_of(clean)
+    log["ref"] = {}
+    log["wheels"].pop("yaw")
+    _, whole = estimates(copy_of(log))
+    a, b = 2000, 2600
+    log["wheels"]["omega_z"][a:b] = log["wheels"]["omega_z"][a]
+    run, motion = estimates(log)
+    said(run, "omega_z", "stuck")
+    assert not run.valid[a + 10 : b - 10].any()
+    assert len(motion.passes) < len(whole.passes)
+    assert_drift_right(motion, whole)
+
+
+def test_gyro_slower_than_the_log(clean, sound):
+    log = copy_of(clean)
+    log["wheels"]["omega_z"] = np.repeat(log["wheels"]["omega_z"][::3], 3)[: log["t"].size]
+    run, motion = estimates(log)
+    said(run, "omega_z", "slower than the log")
+    assert_right(motion, sound[1])
+
+
+def test_gyro_glitches_and_startup_garbage(clean, sound):
+    log = copy_of(clean)
+    gyro = log["wheels"]["omega_z"]
+    gyro[:3] = (327.67, -327.68, 99.0)
+    rows = np.arange(700, 6000, 333)
+    gyro[rows] += np.where(np.arange(rows.size) % 2, 20.0, -20.0)
+    run, motion = estimates(log)
+    hit = said(run, "omega_z", "leap away and back")[0]
+    assert hit.t_start <= 0.05
+    bias, whole = run.imu["gyro_bias_rad_s"], sound[0].imu["gyro_bias_rad_s"]
+    assert abs(bias.value - whole.value) < bias.std_error
+    assert bias.low < 0.004 < bias.high
+    assert_right(motion, sound[1])
+
+
+def test_gyro_clockwise_and_reference_clockwise(clean):
+    log = copy_of(clean)
+    log["wheels"]["omega_z"] *= -1
+    run, _ = estimates(log)
+    assert said(run, "omega_z", "counts clockwise")
+    log = copy_of(clean)
+    log["ref"]["ref_yaw"] *= -1
+    log["ref"]["ref_y"] *= -1
+    run, _ = estimates(log)
+    assert said(run, "ref_yaw", "counts clockwise")[0].severity == "error"
+
+
+HEADINGS = {
+    "-180..180": lambda y: np.mod(y + math.pi, 2 * math.pi) - math.pi,
+    "0..360": lambda y: np.mod(y, 2 * math.pi),
+    "offset": lambda y: np.mod(y + 3.0, 2 * math.pi),
+}
+
+
+@pytest.mark.parametrize("how", HEADINGS)
+def test_heading_wraps(clean, how):
+    log = copy_of(clean)
+    log["ref"] = {}
+    log["wheels"].pop("omega_z")
+    plain, _ = estimates(copy_of(log))
+    log["wheels"]["yaw"] = HEADINGS[how](log["wheels"]["yaw"])
+    run, _ = estimates(log)
+    assert np.abs((run.yaw - run.yaw[0]) - (plain.yaw - plain.yaw[0])).max() < 1e-9
+
+
+def test_heading_clockwise_is_not_used(clean):
+    log = copy_of(clean)
+    log["ref"] = {}
+    log["wheels"]["yaw"] *= -1
+    run, _ = estimates(log)
+    assert "sign = -1" in said(run, "yaw", "clockwise")[0].text
+    log["wheels"].pop("omega_z")
+    run, motion = estimates(log)
+    said(run, "yaw", "clockwise")
+    assert run.yaw is None
+    assert motion.yaw_drift["left"]["total"].value is None
+
+
+def test_frozen_and_jumping_heading(clean):
+    log = copy_of(clean)
+    log["ref"] = {}
+    log["wheels"].pop("omega_z")
+    _, whole = estimates(copy_of(log))
+    yaw = log["wheels"]["yaw"]
+    a, b = 2000, 2500
+    yaw[a:b] = yaw[a]
+    moving = np.flatnonzero(np.abs(np.diff(log["wheels"]["count_FL"])) > 5)
+    at = int(moving[(3 * moving.size) // 4])
+    yaw[at:] += 0.5
+    run, motion = estimates(log)
+    hit = said(run, "yaw", "stuck")[0]
+    assert hit.t_start == pytest.approx(log["t"][a], abs=0.1)
+    jump = said(run, "yaw", "jumps")
+    assert any(f.t_start <= log["t"][at] + 0.01 and log["t"][at] - 0.03 <= f.t_end for f in jump)
+    assert_drift_right(motion, whole)
+
+
+# ---- reference
+
+
+def test_pose_flicker(clean, sound):
+    log = copy_of(clean)
+    rng = np.random.default_rng(1)
+    rows = np.sort(rng.choice(np.arange(50, log["ref_t"].size - 50), 60, replace=False))
+    log["ref"]["ref_x"][rows] += 0.5
+    log["ref"]["ref_yaw"][rows] += 2.0
+    run, motion = estimates(log)
+    hit = said(run, "ref_x", "jump away and back")[0]
+    assert hit.t_start <= log["ref_t"][rows[1]] < log["ref_t"][rows[-2]] <= hit.t_end
+    assert_right(motion, sound[1])
+
+
+def test_pose_jump_that_stays(clean, sound):
+    log = copy_of(clean)
+    at = log["ref_t"].size // 2
+    log["ref"]["ref_x"][at:] += 0.4
+    log["ref"]["ref_y"][at:] -= 0.2
+    run, motion = estimates(log)
+    hit = said(run, "ref_x", "jumps by 4")[0]
+    assert hit.t_start == pytest.approx(log["ref_t"][at], abs=0.1)
+    assert_right(motion, sound[1])
+
+
+def test_pose_frozen_and_stale(clean, sound):
+    log = copy_of(clean)
+    a, b = 1000, 1100
+    for c in log["ref"].values():
+        c[a:b] = c[a]
+        c[2001:2600:2] = c[2000:2599:2]
+    run, motion = estimates(log)
+    hit = [f for f in said(run, "ref_x", "frozen")]
+    assert any(abs(f.t_end - log["ref_t"][b]) < 0.3 for f in hit)
+    said(run, "ref_x", "repeat")
+    assert_right(motion, sound[1])
+
+
+def test_pose_of_another_unit_is_told(clean):
+    log = copy_of(clean)
+    log["ref"]["ref_x"] *= 1000
+    log["ref"]["ref_y"] *= 1000
+    run, _ = estimates(log)
+    assert "mm" in said(run, "ref_x", "of the distance")[0].text
+
+
+def test_odometry_of_the_wheels_is_no_reference(clean):
+    from analyzer.kinematics import integrate_twist, odometry_matrix
+
+    log = copy_of(clean)
+    angle = np.stack([log["wheels"][f"count_{w}"] for w in WHEELS], axis=1) * (
+        2 * math.pi / ROBOT.counts_per_turn
+    )
+    dt = float(np.median(np.diff(log["t"])))
+    twist = np.gradient(angle, dt, axis=0) @ odometry_matrix(ROBOT.matrix).T
+    pose = integrate_twist(twist, dt)[1:]
+    log["ref_t"] = log["t"]
+    log["ref"] = {f"ref_{q}": pose[:, k] for k, q in enumerate(("x", "y", "yaw"))}
+    run, motion = estimates(log)
+    said(run, "ref_x", "computed from them")
+    assert run.reference is None
+    assert motion.sideways_ratio.value is None
+
+
+# ---- currents, clocks, wheels
+
+
+def test_clipped_currents(clean, sound):
+    log = copy_of(clean)
+    top = float(np.percentile(np.abs(log["wheels"]["current_FL"]), 99.5))
+    for w in WHEELS:
+        log["wheels"][f"current_{w}"] = np.clip(log["wheels"][f"current_{w}"], -top, top)
+    run, motion = estimates(log)
+    hit = said(run, "current_FL", "saturated")[0]
+    assert hit.t_start is not None
+    at = np.abs(run.current[:, 0]) >= top * (1 - 1e-6)
+    assert not run.valid[at].any()
+    assert_right(motion, sound[1])
+
+
+def test_currents_clipped_for_long_are_not_used(clean, sound):
+    log = copy_of(clean)
+    top = float(np.percentile(np.abs(log["wheels"]["current_FL"]), 60))
+    for w in WHEELS:
+        log["wheels"][f"current_{w}"] = np.clip(log["wheels"][f"current_{w}"], -top, top)
+    run, motion = estimates(log)
+    said(run, "current_FL", "not used")
+    assert run.current is None
+    assert_right(motion, sound[1], without=("effective radius", "radius of RR"))
+
+
+def test_rows_late_in_bursts(clean, sound):
+    log = copy_of(clean)
+    t = log["t"]
+    # Rows are sent evenly and handed over five at a time.
+    log["t"] = t[np.minimum((np.arange(t.size) // 5) * 5 + 4, t.size - 1)] + 1e-4 * (
+        np.arange(t.size) % 5
+    )
+    run, motion = estimates(log)
+    hit = said(run, "t", "bursts")[0]
+    assert hit.t_end > 50
+    assert_right(motion, sound[1])
+
+
+def test_startup_garbage_of_counters(clean, sound):
+    log = copy_of(clean)
+    for w in WHEELS:
+        log["wheels"][f"count_{w}"] += 17000
+        log["wheels"][f"count_{w}"][:3] = (0, -1, 0)
+    run, motion = estimates(log)
+    assert all(f.t_end < 0.2 for f in said(run, "count_FL", "set anew"))
+    assert_right(motion, sound[1])
+
+
+@pytest.mark.parametrize("which", [("FR", "RR"), ("FL",), ("FL", "FR", "RL", "RR")])
+@pytest.mark.parametrize("reference", [True, False])
+@pytest.mark.parametrize("command", [True, False])
+def test_mirrored_wheels_are_found(clean, which, reference, command):
+    log = copy_of(clean)
+    if not reference:
+        log["ref"] = {}
+    if not command:
+        for q in ("v_x", "v_y", "omega_z"):
+            log["wheels"].pop(f"cmd_{q}")
+    for w in which:
+        log["wheels"][f"count_{w}"] *= -1
+    run, motion = estimates(log)
+    assert set(run.reversed_wheels) == set(which)
+    for w in which:
+        hit = said(run, f"count_{w}", "turns against the base")[0]
+        assert hit.severity == "error"
+        assert "sign = -1" in hit.text
+        assert motion.rotation_sense[WHEELS.index(w)] == "reversed"
+
+
+def test_a_sound_recording_has_no_mirrored_wheel(sound, clean):
+    assert sound[0].reversed_wheels == ()
+    log = copy_of(clean)
+    log["ref"] = {}
+    assert estimates(log)[0].reversed_wheels == ()

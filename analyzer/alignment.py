@@ -16,7 +16,7 @@ import numpy as np
 
 from analyzer.imu import bias_instability
 from analyzer.kinematics import integrate_twist, odometry_matrix, tracking_rows
-from analyzer.quantities import Estimate, Finding, RecordingError
+from analyzer.quantities import Estimate, Finding, RecordingError, slope_through_origin
 from analyzer.run import Recording, Run, Source
 
 if TYPE_CHECKING:
@@ -1726,12 +1726,9 @@ def _gyro_against(
     if strong.sum() < 4:
         imu["gyro_scale"] = Estimate.undetermined("", "too few turns; turn on the spot both ways")
         return
-    scale = float(a @ b / (a @ a))
+    imu["gyro_scale"] = found = slope_through_origin(a, b, "")
+    scale, error = float(found.value or 0.0), float(found.std_error or 0.0)
     rest = b - scale * a
-    blocks = np.array_split(np.arange(a.size), min(10, a.size))
-    score = np.array([float(a[k] @ rest[k]) for k in blocks])
-    error = math.sqrt(float(score @ score)) / float(a @ a)
-    imu["gyro_scale"] = Estimate.of(scale, error, "", dof=len(blocks) - 1)
     # What is left is the bias; over a quarter of a minute it must not move.
     parts = np.array_split(rest, max(1, rest.size // 15))
     if len(parts) >= 4:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analyzer.imu import bias_instability
 from analyzer.kinematics import integrate_twist, odometry_matrix, tracking_rows
 from analyzer.quantities import Estimate, Finding, RecordingError
 from analyzer.run import Recording, Run, Source
@@ -775,6 +776,11 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         # A stuck gyro is as still as a rest: it tells nothing of the bias.
         at_rest = still & ~_grown(stuck, round(0.2 / dt))
         gyro, imu = _gyro_bias(gyro, t, dt, at_rest, samples, findings, config)
+    if gyro is not None:
+        longest = max(_spans(still), key=lambda span: span[1] - span[0], default=(0, 0))
+        a, b = (t[min(k, t.size - 1)] for k in longest)
+        resting = (samples[0] >= a + config.settle_time) & (samples[0] < b)
+        imu["gyro_bias_instability"] = bias_instability(samples[0][resting], samples[1][resting])
     reference, ref_problem = _reference(
         where, offsets, t, dt, rolled_speed, rolled[:, 2], gyro, still, valid, findings, config
     )

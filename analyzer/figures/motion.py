@@ -515,9 +515,7 @@ def drift_by_speed(analysis: RunAnalysis) -> go.Figure:
             marker={"color": colour, "symbol": symbol, "size": 9},
             hovertemplate=f"{part} %{{x:.2f}} °/m<extra></extra>",
         )
-    styled(
-        figure, "yaw drift, anticlockwise positive [°/m]", "", height=130 + 42 * max(2, len(rows))
-    )
+    styled(figure, "yaw drift [°/m]", "", height=130 + 42 * max(2, len(rows)))
     figure.update_yaxes(tickvals=list(range(len(rows))), ticktext=labels, automargin=True)
     return figure
 

@@ -57,22 +57,6 @@ class YawPlant:
             return np.where(t >= self.delay, self.gain, 0.0)
         return -self.gain * np.expm1(-after / self.lag)
 
-    def heading_response(self, omega: np.ndarray) -> np.ndarray:
-        """Frequency response from command to heading, continuous time.
-
-        Parameters
-        ----------
-        omega : ndarray
-            Angular frequencies. [rad/s]
-
-        Returns
-        -------
-        ndarray of complex
-            gain e^{-s delay} / (s (lag s + 1)). [s]
-        """
-        s = 1j * omega
-        return self.gain * np.exp(-s * self.delay) / (s * (self.lag * s + 1))
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeadingGains:

@@ -57,7 +57,19 @@ def fleet_headline(summary: dict[str, Any]) -> str:
     return text
 
 
-def _due_rows(summary: dict[str, Any]) -> list[tuple[str, ...]]:
+def due_rows(summary: dict[str, Any]) -> list[tuple[str, ...]]:
+    """Wheels due for service, for a table under `DUE_HEAD`.
+
+    Parameters
+    ----------
+    summary : dict
+        From `trends.summarise`.
+
+    Returns
+    -------
+    list of tuple of str
+        One row a wheel.
+    """
     return [
         (
             d["robot"],
@@ -74,7 +86,21 @@ def _due_rows(summary: dict[str, Any]) -> list[tuple[str, ...]]:
 DUE_HEAD = ("robot", "wheel", "cause", "probability", "over recordings", "since")
 
 
-def _robot_rows(summary: dict[str, Any], most: int) -> list[tuple[str, ...]]:
+def robot_rows(summary: dict[str, Any], most: int) -> list[tuple[str, ...]]:
+    """Robots by worst drift, for a table under `ROBOT_HEAD`.
+
+    Parameters
+    ----------
+    summary : dict
+        From `trends.summarise`.
+    most : int
+        Rows at most.
+
+    Returns
+    -------
+    list of tuple of str
+        One row a robot.
+    """
     rows = []
     for r in summary["robots"][:most]:
         sides = (r["latest"][f"yaw_drift_{side}_deg_per_m"] for side in ("left", "right"))
@@ -114,7 +140,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
     from plotly.offline import get_plotlyjs
 
     counts = summary["counts"]
-    due = _due_rows(summary)
+    due = due_rows(summary)
     sections = [
         "<h1>The fleet: what drifts, what is due, what stands out</h1>",
         f'<p class="answer">{escape(fleet_headline(summary))}</p>',
@@ -130,7 +156,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
             fleet_drift(summary),
             "Now: mean of the latest three recordings, with 95 % intervals. At most thirty robots.",
         ),
-        table(ROBOT_HEAD, _robot_rows(summary, 200)),
+        table(ROBOT_HEAD, robot_rows(summary, 200)),
         "<h2>Causes by count</h2>",
         drawn(fleet_causes(summary), "First cause of each recording that could be analysed."),
         "<h2>Robots that stand out</h2>",
@@ -228,8 +254,8 @@ def fleet_summary(summary: dict[str, Any], end: Any, console: Any) -> None:
     )
     console.print(plain(fleet_headline(summary)) + "\n")
     for title, head, rows in (
-        ("Robots by worst drift", ROBOT_HEAD, _robot_rows(summary, 15)),
-        ("Wheels due for service", DUE_HEAD, _due_rows(summary)[:15]),
+        ("Robots by worst drift", ROBOT_HEAD, robot_rows(summary, 15)),
+        ("Wheels due for service", DUE_HEAD, due_rows(summary)[:15]),
     ):
         if rows:
             grid = Table(title=title, title_justify="left")

@@ -100,7 +100,7 @@ def test_a_pass_chosen_anywhere_is_chosen_everywhere(server, browser, watch, ana
           const plot = {fan}, line = plot.data.findIndex(d => d.name === 'right, as driven');
           const at = plot.calcdata[line][5], box = plot.querySelector('.nsewdrag').getBoundingClientRect();
           return [box.x + plot._fullLayout.xaxis.c2p(at.x), box.y + plot._fullLayout.yaxis.c2p(at.y),
-                  plot.data[line].customdata[5][0]];
+                  plot.data[line].customdata[5]];
         }}"""
     )
     page.mouse.move(spot[0] + 2, spot[1])

@@ -185,6 +185,10 @@ class State:
     ahead: np.ndarray
 
 
+def _or_zero(value: float) -> float:
+    return float(value) if math.isfinite(value) else 0.0
+
+
 class Model:
     """Residuals of all balances for a batch of parameter vectors."""
 
@@ -239,6 +243,8 @@ class Model:
             self.side0, self.side_error = math.sin(corner) / corner, 0.004
         else:
             self.side0, self.side_error = 0.98, 0.01
+        x, y = robot.x - robot.x.mean(), robot.y - robot.y.mean()
+        self.tilt_x, self.tilt_y = x / np.mean(x**2), y / np.mean(y**2)
         # Loads that statics leaves open: what no plane over the wheels explains.
         plane = np.stack([np.ones(self.w), robot.x, robot.y], axis=1)
         self.warp = np.eye(self.w) - plane @ np.linalg.pinv(plane)
@@ -324,10 +330,9 @@ class Model:
         c_x, c_y = z[:, :1], z[:, 1:2]
         q, b, rho, eps, gain, twist = (z[:, cut[k] : cut[k + 1]] for k in range(6))
         n = dict(zip(NUISANCES, z[:, cut[6] :].T[:, :, None], strict=True))
-        x, y = robot.x - robot.x.mean(), robot.y - robot.y.mean()
         # A wheel that is larger than the plane of the others carries more and is pressed flatter.
         proud = eps @ self.warp
-        share = 1 + c_x * x / np.mean(x**2) + c_y * y / np.mean(y**2)
+        share = 1 + c_x * self.tilt_x + c_y * self.tilt_y
         share = share + twist @ self.warp + np.exp(n["kappa"]) * proud
         # A wheel cannot pull at the floor: a smooth bend keeps five hundredths of the mean load.
         load = self.weight / w * (0.05 + ((share - 0.05) + np.hypot(share - 0.05, 0.1)) / 2)
@@ -399,10 +404,10 @@ class Model:
                 path = (
                     group.twist[0]
                     + self.tangent * group.twist[1] / s.side
-                    + self.row * s.lever * np.nan_to_num(group.twist[2])
+                    + self.row * s.lever * _or_zero(group.twist[2])
                 )
             else:
-                path = group.twist[0] - robot.y * np.nan_to_num(group.twist[2]) + 0 * slip
+                path = group.twist[0] - robot.y * _or_zero(group.twist[2]) + 0 * slip
             out += list(((s.radius * group.turns - path - slip) @ white.T).T)
         scale = (self.state(z, None) if s is None else s).scale
         rho = z[:, self.index("rho") : self.index("rho") + self.w]

@@ -212,6 +212,9 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
         else:
             notes.append("No sideways passes both ways: " + WOULD_DECIDE["sides"] + ".")
             add("undetermined", None, others, Estimate.undetermined("", "too few passes"), notes)
+    if centre_x.value is None and run.robot.scale_loads_kg is not None:
+        # Scales need no drive: they answer where the recording cannot.
+        centre_x, centre_y = (Estimate.of(g.value, g.std_error, "m") for g in _scale_gauges(run))
     if torques is None and void < 0.5:
         _without_motors(run, motion, drift, others, add)
     for gate in gates:
@@ -450,6 +453,23 @@ def _magnitude(model: Model, own: Sequence[Fitted], cause: str, wheel: str | Non
     return Estimate.of(torque, torque * error, "N m")
 
 
+def _weighed(run: Run) -> tuple[float | None, Estimate, str]:
+    """Probability that the scales find the mass off centre, by how much, and in words."""
+    gauges = _scale_gauges(run)
+    if not gauges:
+        return None, Estimate.undetermined("mm", "not weighed"), ""
+    limit = run.robot.centre_tolerance
+    inside = 1.0
+    for g in gauges:
+        near, far = ((s * limit - g.value) / (g.std_error * math.sqrt(2)) for s in (-1, 1))
+        inside *= 0.5 * (math.erf(far) - math.erf(near))
+    x, y = gauges
+    size = math.hypot(x.value, y.value)
+    error = math.hypot(x.value * x.std_error, y.value * y.std_error) / max(size, 1e-6)
+    words = f"corner scales: x = {1e3 * x.value:+.0f}, y = {1e3 * y.value:+.0f} mm"
+    return 1 - inside, Estimate.of(1e3 * size, 1e3 * error, "mm"), words
+
+
 def _without_motors(run: Run, motion: Motion, drift: Estimate, others: float, add: Any) -> None:
     """Without motor data: what motion alone can say, and the open group by name."""
     limit = run.robot.tolerance.yaw_drift_deg_per_m
@@ -457,17 +477,25 @@ def _without_motors(run: Run, motion: Motion, drift: Estimate, others: float, ad
     loud = drift.value is not None and abs(drift.value) > limit
     twisted = bool(closure) and abs(closure[0] - closure[-1]) / 2 > 6
     unknown = Estimate.undetermined("", "needs motor currents or volts")
+    off, weighed, told = _weighed(run)
+    if off is not None:
+        add("mass_off_centre", None, off * others, weighed, [told])
+    level = 1 - (off or 0.0)
     group = "mass off centre, roller drag, axle drag and a weak motor look alike"
     if run.robot.drive_mode == "power" and not loud and not twisted and drift.value is not None:
         add(
-            "none", None, 0.7 * others, unknown, [f"yaw drift {drift} and closure within tolerance"]
-        )
-        add("undetermined", None, 0.25 * others, unknown, ["no motor currents or volts"])
+            "none", None, 0.7 * level * others, unknown,
+            [f"yaw drift {drift} and closure within tolerance"],
+        )  # fmt: skip
+        add("undetermined", None, 0.25 * level * others, unknown, ["no motor currents or volts"])
         return
     said = f"yaw drift {drift}" if drift.value is not None else "no heading in this recording"
-    add("undetermined", None, 0.62 * others, unknown, [f"{said}; without motor data {group}"])
-    add("none", None, 0.13 * others, unknown, [])
-    add("mass_off_centre", None, 0.14 * others, unknown, ["open without motor data"])
+    # A mass known to be off centre may explain the drift; drag and motors stay open beside it.
+    still = 0.62 * (0.5 + 0.5 * level) * others
+    add("undetermined", None, still, unknown, [f"{said}; without motor data {group}"])
+    add("none", None, 0.13 * level * others, unknown, [])
+    if off is None:
+        add("mass_off_centre", None, 0.14 * others, unknown, ["open without motor data"])
     for k, name in enumerate(run.robot.wheel_names):
         radius = motion.relative_radius[k]
         away = 0.0

@@ -155,6 +155,99 @@ CORNERS = {
 AXIS = {"x": "x", "y": "y", "z": "z"}
 
 
+WORDS = {
+    "recording": "All channels logged in one sitting, each at its own rate and clock, as read.",
+    "run": "A recording brought onto one clock, in SI units and in the robot's frame.",
+    "pass": "One movement of one kind at about one speed, from standstill to standstill. Passes are "
+    "what is counted: two hundred samples of one pass are one observation.",
+    "hard start": "A short sideways pass with full acceleration: it shows where the mass sits, and "
+    "is left out of the drift figures.",
+    "yaw drift": "Heading change per metre of a sideways pass; anticlockwise is positive.",
+    "rolled": "The part of the yaw drift that the wheels themselves turned.",
+    "slipped": "The part of the yaw drift that the floor did not follow: heading change less what "
+    "the wheels rolled.",
+    "closure": "Path of the two front wheels less that of the two rear wheels, per metre. Rolling "
+    "forbids it, so what is not zero slipped, whatever the reference says.",
+    "creep": "How far the base strays ahead (positive) or astern per metre sideways.",
+    "arc radius": "Radius of the circle that a sideways pass follows; the larger, the straighter.",
+    "slip ratio": "How much farther a wheel rolled than the base moved, as a share; driving is "
+    "positive (SAE J670 sense).",
+    "sideways ratio": "Sideways way really made over the way the wheels claim.",
+    "effective radius": "Wheel radius that turns the wheels' turning into the way really made.",
+    "relative radius": "Radius of one wheel over the mean of all wheels.",
+    "yaw lever": "Length that turns wheel speed into turning: half the wheelbase plus half the "
+    "track for rollers that lean the right way.",
+    "roller lean": "Which way the rollers slant. Seen from above a right base shows an X.",
+    "rotation sense": "Whether a wheel and its encoder count the same way round as the others.",
+    "centre of mass": "Where the base balances; x ahead and y left of the middle of the wheels.",
+    "yaw inertia": "Resistance of the base to being spun up about its vertical axis.",
+    "drive mode": "power: each motor gets a duty or a voltage. wheel_speed: each wheel's speed is "
+    "controlled. It decides where a fault shows.",
+    "reference": "A pose that does not come from the driven wheels: free tracking wheels, a camera, "
+    "a tape.",
+    "as the wheels rolled": "Where the base would have gone had no wheel slipped.",
+    "probability": "How sure the analysis is of this single cause. Two causes at once show as two "
+    "high entries.",
+    "95 % interval": "Nineteen times in twenty the true value lies in this range.",
+    "direction-odd": "The part that changes sign between left and right: (left − right) / 2.",
+    "phase margin": "How much more lag the loop stands before it sways, as an angle; 45° and more is calm.",
+    "gain margin": "By what factor all gains could grow before the base sways.",
+    "delay margin": "How much later the heading could come before the base sways.",
+    "wheel factors": "Numbers that multiply each wheel's target or power, so that unequal wheels cover "
+    "the same way.",
+    "stiffness": "How much more a wheel's rollers or axle drag than those of the other wheels.",
+    "load": "Share of the weight that stands on a wheel, from the centre of mass.",
+}
+"""Words of the project and what they mean, for help texts."""
+
+MEANING = {
+    "t": "time",
+    "count": "encoder count, adding up",
+    "omega": "wheel speed",
+    "target": "wheel speed asked for",
+    "power": "duty given to the motor, −1 to 1",
+    "volt": "voltage at the motor",
+    "current": "motor current",
+    "cmd_v_x": "speed ahead asked for",
+    "cmd_v_y": "speed to the left asked for",
+    "cmd_omega_z": "yaw rate asked for",
+    "omega_x": "roll rate of the gyro",
+    "omega_y": "pitch rate of the gyro",
+    "omega_z": "yaw rate of the gyro, anticlockwise",
+    "f_x": "accelerometer, ahead",
+    "f_y": "accelerometer, left",
+    "f_z": "accelerometer, up",
+    "yaw": "heading of the inertial sensor",
+    "ref_x": "reference position ahead",
+    "ref_y": "reference position left",
+    "ref_yaw": "reference heading",
+    "ref_v_x": "reference speed ahead",
+    "ref_v_y": "reference speed left",
+    "ref_omega_z": "reference yaw rate",
+    "battery": "battery voltage",
+}
+"""Channel, or what stands before the wheel's name, and what it means."""
+
+
+def meaning_of(channel: str) -> str:
+    """Say in words what a channel is.
+
+    Parameters
+    ----------
+    channel : str
+        Channel name.
+
+    Returns
+    -------
+    str
+        Words, with the wheel where it is one's; "" for an unknown channel.
+    """
+    if channel in MEANING:
+        return MEANING[channel]
+    stem, _, wheel = channel.partition("_")
+    return f"{MEANING[stem]} of {wheel}" if stem in WHEEL_DIMENSION else ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
     """What a column name says.

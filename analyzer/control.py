@@ -57,22 +57,6 @@ class YawPlant:
             return np.where(t >= self.delay, self.gain, 0.0)
         return -self.gain * np.expm1(-after / self.lag)
 
-    def heading_response(self, omega: np.ndarray) -> np.ndarray:
-        """Frequency response from command to heading, continuous time.
-
-        Parameters
-        ----------
-        omega : ndarray
-            Angular frequencies. [rad/s]
-
-        Returns
-        -------
-        ndarray of complex
-            gain e^{-s delay} / (s (lag s + 1)). [s]
-        """
-        s = 1j * omega
-        return self.gain * np.exp(-s * self.delay) / (s * (self.lag * s + 1))
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeadingGains:
@@ -158,20 +142,20 @@ def margins(
     -----
     Definitions: Astrom & Murray, section 9.3 (margins), section 11.3 (M_s, M_t).
     """
-    from scipy.optimize import brentq, minimize_scalar
-
     omega = np.geomspace(lowest, highest, points)
     loop = response(omega)
 
     def at(w: float) -> complex:
         return complex(response(np.array([w]))[0])
 
+    def excess(w: np.ndarray) -> np.ndarray:
+        out: np.ndarray = np.log(np.abs(response(w)))
+        return out
+
     size = np.log(np.abs(loop))
     phase_margin, crossover, delay_margin = math.inf, math.nan, math.inf
     for k in np.flatnonzero((size[:-1] > 0) != (size[1:] > 0)):
-        w = float(
-            brentq(lambda w: math.log(abs(at(w))), omega[k], omega[k + 1], xtol=1e-12 * omega[k])
-        )
+        w = _crossing(excess, omega[k], omega[k + 1])
         angle = math.pi + math.atan2(at(w).imag, at(w).real)
         angle = (angle + math.pi) % (2 * math.pi) - math.pi
         if abs(angle) < abs(phase_margin):
@@ -183,7 +167,7 @@ def margins(
     for k in np.flatnonzero(side[:-1] != side[1:]):
         if loop[k].real > 0 and loop[k + 1].real > 0:
             continue
-        w = float(brentq(lambda w: at(w).imag, omega[k], omega[k + 1], xtol=1e-12 * omega[k]))
+        w = _crossing(lambda w: response(w).imag, omega[k], omega[k + 1])
         real = at(w).real
         if real < 0 and -1 / real >= 1 and -1 / real < gain_margin:
             gain_margin, phase_crossover = -1 / real, w
@@ -192,17 +176,8 @@ def margins(
     if end.real < 0 and abs(end.imag) < 1e-3 * abs(end.real) and 1 <= -1 / end.real < gain_margin:
         gain_margin, phase_crossover = -1 / float(end.real), float(omega[-1])
 
-    def largest(values: np.ndarray, size_at: Callable[[float], float]) -> float:
-        k = int(np.argmax(values))
-        best = float(values[k])
-        lo, hi = omega[max(0, k - 1)], omega[min(points - 1, k + 1)]
-        found = minimize_scalar(
-            lambda w: -size_at(w), bounds=(lo, hi), method="bounded", options={"xatol": 1e-9 * hi}
-        )
-        return max(best, -float(found.fun))
-
-    sensitivity = largest(1 / np.abs(1 + loop), lambda w: 1 / abs(1 + at(w)))
-    complementary = largest(np.abs(loop / (1 + loop)), lambda w: abs(at(w) / (1 + at(w))))
+    sensitivity = _largest(lambda w: 1 / np.abs(1 + response(w)), omega)
+    complementary = _largest(lambda w: np.abs(response(w) / (1 + response(w))), omega)
     return Margins(
         gain_margin=gain_margin,
         phase_margin=phase_margin,
@@ -213,6 +188,28 @@ def margins(
         phase_crossover=phase_crossover,
         stable=stable,
     )
+
+
+def _crossing(function: Callable[[np.ndarray], np.ndarray], low: float, high: float) -> float:
+    """Where a function changes its sign, by narrowing the bracket many points at a time."""
+    for _ in range(4):
+        grid = np.linspace(low, high, 17)
+        values = function(grid)
+        k = int(np.argmax((values[:-1] > 0) != (values[1:] > 0)))
+        low, high = float(grid[k]), float(grid[k + 1])
+    left, right = float(values[k]), float(values[k + 1])
+    return low if left == right else low + (high - low) * left / (left - right)
+
+
+def _largest(function: Callable[[np.ndarray], np.ndarray], grid: np.ndarray) -> float:
+    """Largest value on a grid, refined around its peak."""
+    best = -math.inf
+    for _ in range(4):
+        values = function(grid)
+        k = int(np.argmax(values))
+        best = max(best, float(values[k]))
+        grid = np.linspace(grid[max(0, k - 1)], grid[min(grid.size - 1, k + 1)], 17)
+    return best
 
 
 def _sampled_step(plant: YawPlant, period: float) -> tuple[int, float]:
@@ -315,14 +312,83 @@ def sampled_stable(plant: YawPlant, gains: HeadingGains) -> bool:
     bool
         True where stable.
     """
-    numerator, denominator, periods = sampled_polynomials(plant, gains)
-    if gains.ki == 0:  # the pole of the integral at 1 is cancelled exactly
-        numerator = np.polynomial.polynomial.polydiv(numerator, np.array([1.0, -1.0]))[0]
-        denominator = np.polynomial.polynomial.polydiv(denominator, np.array([1.0, -1.0]))[0]
-    late = np.concatenate([np.zeros(periods), numerator])
-    size = max(late.size, denominator.size)
-    closed = np.pad(late, (0, size - late.size)) + np.pad(denominator, (0, size - denominator.size))
-    return bool(np.all(np.abs(np.roots(closed)) < 1 - 1e-9))
+    return bool(np.all(np.abs(_closed_roots([plant], gains)) < 1 - 1e-9))
+
+
+def _closed_roots(plants: Sequence[YawPlant], gains: HeadingGains) -> np.ndarray:
+    """Roots of 1 + L, shape (plants, order): eigenvalues of companion matrices, all at once."""
+    closed = []
+    for plant in plants:
+        numerator, denominator, periods = sampled_polynomials(plant, gains)
+        if gains.ki == 0:  # the pole of the integral at 1 is cancelled exactly
+            numerator, denominator = (
+                _without_root_at_one(numerator),
+                _without_root_at_one(denominator),
+            )
+        late = np.concatenate([np.zeros(periods), numerator])
+        size = max(late.size, denominator.size)
+        closed.append(
+            np.pad(late, (0, size - late.size)) + np.pad(denominator, (0, size - denominator.size))
+        )
+    order = max(c.size for c in closed) - 1
+    companion = np.zeros((len(closed), order, order))
+    companion[:, np.arange(1, order), np.arange(order - 1)] = 1.0
+    for k, c in enumerate(closed):
+        companion[k, 0, : c.size - 1] = -c[1:] / c[0]
+    roots: np.ndarray = np.linalg.eigvals(companion)
+    return roots
+
+
+def _without_root_at_one(polynomial: np.ndarray) -> np.ndarray:
+    """Divide a polynomial in z^-1 by 1 - z^-1, which it holds."""
+    quotient: np.ndarray = np.cumsum(polynomial)[:-1]
+    return quotient
+
+
+def peak_sensitivities(plants: Sequence[YawPlant], gains: HeadingGains) -> np.ndarray:
+    """Largest sensitivity of several plants on a grid: for searching, not for the proof.
+
+    Parameters
+    ----------
+    plants : sequence of YawPlant
+        Plants with all dead time of the loop in them.
+    gains : HeadingGains
+        The law and its period.
+
+    Returns
+    -------
+    ndarray, shape (plants,)
+        inf for unstable loops.
+    """
+    omega = np.geomspace(1e-3, 1.0, 300) * math.pi / gains.period
+    peaks = np.max(1 / np.abs(1 + _sampled_responses(plants, gains, omega)), axis=1)
+    stable = np.all(np.abs(_closed_roots(plants, gains)) < 1 - 1e-9, axis=1)
+    return np.where(stable, peaks, np.inf)
+
+
+def _sampled_responses(
+    plants: Sequence[YawPlant], gains: HeadingGains, omega: np.ndarray
+) -> np.ndarray:
+    """Loop gains of several plants, shape (plants, frequencies): `sampled_polynomials` by factors."""
+    period = gains.period
+    steps = [_sampled_step(p, period) for p in plants]
+    periods, start = (np.array(column)[:, None] for column in zip(*steps, strict=True))
+    lag = np.maximum(np.array([p.lag for p in plants])[:, None], 1e-9 * period)
+    gain = np.array([p.gain for p in plants])[:, None]
+    pole, left = np.exp(-period / lag), np.exp(-start / lag)
+    back = np.exp(-1j * omega * period)
+    one, slow = 1 - back, 1 - pole * back
+    heading = (
+        gain
+        * (period * back * slow + (start - lag) * one * slow + lag * left * one * one)
+        / (one * slow)
+    )
+    rate = gain * (slow - left * one) / slow
+    keep = math.exp(-period / gains.rate_filter) if gains.rate_filter > 0 else 0.0
+    law = gains.kp + gains.ki * period / one
+    law_rate = gains.kd * (1 - keep) / (1 - keep * back)
+    out: np.ndarray = (law * heading + law_rate * rate) * back**periods
+    return out
 
 
 def sampled_margins(plant: YawPlant, gains: HeadingGains) -> Margins:

@@ -15,9 +15,9 @@ from analyzer.motion import Motion
 from analyzer.quantities import Estimate
 from analyzer.run import Pass, Run
 
-LAUNCH_SOUND = 1.14
+LAUNCH_SOUND = 1.22
 """Rolled over true speed in the first 0.4 s of sideways starts: bench bases with grip lie within
-1.02-1.10, those that slide above 1.2 [-]."""
+1.02-1.16, those that slide above 1.5 [-]."""
 SIDE_SHARE = 0.20
 """Sideways force over weight at the slower speed: bench bases 0.12-0.17, with a wheel of the wrong
 hand or with all rollers stiff above 0.21 [-]."""
@@ -225,7 +225,7 @@ def find_gates(
     if ratios and not lean and (torques is None or share < SIDE_SHARE):
         # Accelerometer and reference must agree that the wheels run ahead of the base.
         ratio = float(np.mean(ratios)) if min(ratios) > 1.09 else float(min(ratios))
-        sliding = 1 / (1 + math.exp(-(ratio - LAUNCH_SOUND) / 0.015)) if ratio < 3 else 1.0
+        sliding = 1 / (1 + math.exp(-(ratio - LAUNCH_SOUND) / 0.02)) if ratio < 3 else 1.0
         if sliding > 0.02:
             out.append(
                 Gate(
@@ -234,7 +234,7 @@ def find_gates(
                     probability=0.96 * sliding,
                     magnitude=Estimate.of(ratio, 0.05 * ratio, ""),
                     evidence=f"in sideways starts the wheels run {ratio:.2f} times as fast as the "
-                    "base (1.02-1.10 with grip)",
+                    "base (1.02-1.16 with grip)",
                     void=sliding > 0.5,
                 )
             )

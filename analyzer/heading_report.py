@@ -13,6 +13,8 @@ from analyzer.heading import (
     constants_text,
     law_text,
     law_words,
+    magnitude,
+    promise,
 )
 from analyzer.page import document, drawn, table
 
@@ -55,12 +57,7 @@ def headline(hold: HeadingHold) -> str:
     if hold.replay is not None and hold.feedforward is not None:
         if hold.feedforward.used:
             text += f" and a feed-forward of {hold.feedforward.used:+.3f} rad/m"
-        summary = hold.replay.summary
-        length = sum(p.distance for p in hold.replay.passes) / len(hold.replay.passes)
-        text += (
-            f". A sideways pass of {length:.1f} m should then end {summary['with_feedforward']['end']} "
-            f"off its heading, instead of {summary['without']['end']}"
-        )
+        text += f". {promise(hold)}".rstrip(".")
     return (
         f"{text}. The loop keeps a phase margin of {nominal.phase_margin * DEGREES:.0f}° and stays "
         f"stable with {1e3 * nominal.delay_margin:.0f} ms more delay; over everything the recording "
@@ -74,7 +71,8 @@ def _expected_rows(hold: HeadingHold) -> list[tuple[str, ...]]:
         return []
     summary = hold.replay.summary
     return [
-        (text, *(str(summary[way][what]) for what in ("end", "peak", "rms"))) for way, text in WAYS
+        (text, *(magnitude(summary[way][what]) for what in ("end", "peak", "rms")))
+        for way, text in WAYS
     ]
 
 
@@ -132,7 +130,7 @@ def _law_rows(hold: HeadingHold) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for p in hold.alternatives:
         expected = hold.expected.get(p.structure)
-        end = "–" if expected is None else str(expected["with_feedforward"]["end"])
+        end = "–" if expected is None else magnitude(expected["with_feedforward"]["end"])
         rows.append(
             (
                 p.structure + (" (advised)" if p is hold.advised else ""),

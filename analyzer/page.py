@@ -14,12 +14,14 @@ h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;margin-top:2rem;border-bo
 .answer{font-size:1.15rem;background:var(--soft);border-left:6px solid #0072B2;padding:1rem}
 table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1px solid var(--line);padding:.3rem .5rem;text-align:left;vertical-align:top;overflow-wrap:anywhere}
 .caution{color:var(--warn)}.figure{background:#fff;overflow-x:auto;margin:.5rem 0}.note{font-size:.9rem;opacity:.85}
+.fit td,.fit th{overflow-wrap:normal}
 @media (max-width:640px){table{display:block;overflow-x:auto}td,th{min-width:5.5rem;overflow-wrap:normal}}
+@media (max-width:640px){.stack,.stack tbody,.stack tr,.stack td{display:block}.stack thead{display:none}.stack tr{border-bottom:2px solid var(--line);padding:.4rem 0}.stack td{border:0;padding:.1rem .3rem}.stack td:empty{display:none}.stack td::before{content:attr(data-head);font-weight:600;margin-right:.5rem}.wide>div{min-width:640px}}
 @media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}}
 """
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], kind: str = "") -> str:
     """HTML table of plain text.
 
     Parameters
@@ -28,6 +30,9 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
         Column names.
     rows : sequence of sequence of str
         Cells.
+    kind : str
+        CSS classes; "fit" never breaks a word, "stack" lays the cells of a row under one another
+        on a narrow screen, each with its column's name.
 
     Returns
     -------
@@ -35,11 +40,18 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
         HTML; every cell escaped.
     """
     top = "".join(f"<th>{escape(h)}</th>" for h in head)
-    body = "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in rows)
-    return f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+    label = [f' data-head="{escape(h)}"' if "stack" in kind else "" for h in head]
+    body = "".join(
+        "<tr>"
+        + "".join(f"<td{name}>{escape(c)}</td>" for name, c in zip(label, row, strict=True))
+        + "</tr>"
+        for row in rows
+    )
+    named = f' class="{kind}"' if kind else ""
+    return f"<table{named}><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
 
 
-def drawn(figure: Any, text: str) -> str:
+def drawn(figure: Any, text: str, kind: str = "") -> str:
     """Plotly figure with the sentence under it.
 
     Parameters
@@ -48,6 +60,8 @@ def drawn(figure: Any, text: str) -> str:
         Plotly figure.
     text : str
         What it shows.
+    kind : str
+        CSS classes; "wide" lets a figure with long labels scroll on a narrow screen.
 
     Returns
     -------
@@ -59,7 +73,7 @@ def drawn(figure: Any, text: str) -> str:
         include_plotlyjs=False,
         config={"responsive": True, "displayModeBar": False},
     )
-    return f'<div class="figure">{body}</div><p class="note">{escape(text)}</p>'
+    return f'<div class="figure {kind}">{body}</div><p class="note">{escape(text)}</p>'
 
 
 def document(title: str, sections: Sequence[str], *, style: str = "", script: str = "") -> str:

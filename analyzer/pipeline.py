@@ -73,6 +73,51 @@ class RunAnalysis:
     diagnosis: Diagnosis
     result: dict[str, Any]
 
+    def movements(self) -> list[tuple[int, Pass, dict[str, Any] | None]]:
+        """Passes that are no rests, numbered from 1 as on the sheet of the plan.
+
+        Returns
+        -------
+        list of (int, Pass, dict or None)
+            Number, pass, and its row of the result file; None where it lies in data that is left
+            out.
+        """
+        rows = {round(r["t_start"], 6): r for r in self.result["passes"]}
+        moving = [p for p in self.passes if p.kind != "rest"]
+        return [
+            (n, p, rows.get(round(float(self.run.t[p.start]), 6)))
+            for n, p in enumerate(moving, start=1)
+        ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelSummary:
+    """One channel of a recording at a glance.
+
+    Attributes
+    ----------
+    source, channel : str
+        Where it comes from and what it is.
+    rate : float
+        Median rate of the samples that hold a value [Hz]; NaN with fewer than two.
+    gaps : int
+        Steps longer than five median steps and 0.1 s.
+    longest : float
+        Longest step between samples that hold a value. [s]
+    blank : float
+        Share of the source's samples without a value. [-]
+    outline : ndarray, shape (k, 2)
+        Time [s] and value [SI] of lows and highs in order of time, at most 120 points.
+    """
+
+    source: str
+    channel: str
+    rate: float
+    gaps: int
+    longest: float
+    blank: float
+    outline: np.ndarray
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeadingAnalysis:
@@ -114,6 +159,8 @@ class Inspection:
         Question and whether this recording can answer it, with what is missing.
     problems : tuple of str
         Faults that keep the recording from being analysed.
+    channels : tuple of ChannelSummary
+        Every channel at a glance.
     """
 
     recording: Recording
@@ -122,6 +169,7 @@ class Inspection:
     passes: tuple[Pass, ...]
     decides: tuple[tuple[str, str], ...]
     problems: tuple[str, ...]
+    channels: tuple[ChannelSummary, ...] = ()
 
 
 def write_atomically(path: str | Path, text: str | bytes) -> None:
@@ -272,7 +320,10 @@ def _check_tape(taped: Sequence[TapedPass], run: Run, passes: Sequence[Pass]) ->
 
 
 def analyze(
-    paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
+    paths: Sequence[str | Path],
+    robot_path: str | Path | Robot,
+    *,
+    progress: Progress | None = None,
 ) -> RunAnalysis:
     """Analyse one recording: the main job.
 
@@ -281,8 +332,8 @@ def analyze(
     paths : sequence of str or Path
         Files or folders of one sitting; a taped table (`pass, ahead_m, left_m, turn_deg`) among
         them stands in for the odometry reference.
-    robot_path : str or Path
-        Robot file.
+    robot_path : str, Path or Robot
+        Robot file, or the robot read from it.
     progress : callable, optional
         Called with the step's name and the share done, 0 to 1.
 
@@ -322,6 +373,70 @@ def analyze(
         diagnosis=diagnosis,
         result=result,
     )
+
+
+def load_results(
+    paths: Sequence[str | Path], robot_path: str | Path, *, progress: Progress | None = None
+) -> list[RunAnalysis | dict[str, Any]]:
+    """Analyse several recordings, each path one; result files are taken as they are.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Recordings: each a file, or a folder of the files of one sitting. A ``.json`` file with a
+        result or an entry of a shelf stands for its recording. Where a path cannot be analysed by
+        itself but all together can, they are files of one sitting.
+    robot_path : str or Path
+        Robot file.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    list of RunAnalysis or dict
+        One a recording.
+
+    Raises
+    ------
+    RobotFileError, RecordingError
+        Each with one message that names everything at fault.
+    """
+    tell = progress or (lambda _text, _share: None)
+    out: list[RunAnalysis | dict[str, Any]] = []
+    for k, path in enumerate(paths):
+        stored = _stored_result(Path(path))
+        if stored is not None:
+            out.append(stored)
+            continue
+
+        def step(text: str, share: float, k: int = k) -> None:
+            tell(text, (k + share) / len(paths))
+
+        try:
+            out.append(analyze([path], robot_path, progress=step))
+        except RecordingError as error:
+            if len(paths) == 1:
+                raise
+            try:
+                return [analyze(paths, robot_path, progress=tell)]
+            except RecordingError:
+                raise error from None
+    return out
+
+
+def _stored_result(path: Path) -> dict[str, Any] | None:
+    """Result in a JSON file: as `analyze --json` writes it, or an entry of a shelf."""
+    if path.suffix.lower() != ".json" or not path.is_file():
+        return None
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    if isinstance(data, dict) and str(data.get("schema", "")).startswith("crabwise-shelf/"):
+        data = data.get("result")
+    if isinstance(data, dict) and str(data.get("schema", "")).startswith("crabwise-result/"):
+        return data
+    return None
 
 
 def tune_heading(
@@ -389,9 +504,9 @@ def prepare(
 
 
 def _prepared(
-    paths: Sequence[str | Path], robot_path: str | Path, tell: Progress
+    paths: Sequence[str | Path], robot_path: str | Path | Robot, tell: Progress
 ) -> tuple[Recording, list[TapedPass], Run, tuple[Pass, ...]]:
-    robot = load_robot(robot_path)
+    robot = robot_path if isinstance(robot_path, Robot) else load_robot(robot_path)
     logs, taped = _split_tape(paths)
     tell("reading", 0.0)
     recording = read_recording(logs, robot)
@@ -448,7 +563,8 @@ def _pass_row(m: PassMotion, robot: Robot) -> dict[str, Any]:
         "heading_change_deg": heading,
         "rolled_deg": rolled,
         "slipped_deg": heading - rolled,
-        "closure_mm_per_m": m.closure * per_metre,
+        # Three wheels leave no closure.
+        "closure_mm_per_m": m.closure * per_metre if robot.x.size > 3 else math.nan,
         "creep_mm_per_m": m.path[0] * per_metre if sideways and m.measured else math.nan,
         "sideways_ratio": m.path[1] / m.rolled[1] if sideways and m.measured else math.nan,
         "ahead_ratio": m.path[0] / m.rolled[0]
@@ -594,7 +710,39 @@ def result_text(result: dict[str, Any]) -> str:
     return json.dumps(result, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def inspect(paths: Sequence[str | Path], robot_path: str | Path | None = None) -> Inspection:
+def _summaries(recording: Recording) -> tuple[ChannelSummary, ...]:
+    out = []
+    for source in recording.sources:
+        for channel, values in source.channels.items():
+            known = np.flatnonzero(np.isfinite(values) & np.isfinite(source.t))
+            t, held = source.t[known], values[known]
+            step = np.diff(t)
+            step = step[step > 0]
+            middle = float(np.median(step)) if step.size else math.nan
+            part = np.array_split(np.arange(t.size), min(60, max(1, t.size)))
+            ends = sorted(
+                {int(p[pick(held[p])]) for p in part if p.size for pick in (np.argmin, np.argmax)}
+            )
+            out.append(
+                ChannelSummary(
+                    source=source.name,
+                    channel=channel,
+                    rate=1 / middle if middle else math.nan,
+                    gaps=int(np.sum(step > max(5 * middle, 0.1))) if step.size else 0,
+                    longest=float(step.max()) if step.size else math.nan,
+                    blank=1 - known.size / max(1, values.size),
+                    outline=np.stack([t[ends], held[ends]], axis=1),
+                )
+            )
+    return tuple(out)
+
+
+def inspect(
+    paths: Sequence[str | Path],
+    robot_path: str | Path | None = None,
+    *,
+    progress: Progress | None = None,
+) -> Inspection:
     """Look at a recording without analysing it: channels, rates, gaps, clocks, passes.
 
     Parameters
@@ -603,6 +751,8 @@ def inspect(paths: Sequence[str | Path], robot_path: str | Path | None = None) -
         Files or folders of one sitting.
     robot_path : str or Path, optional
         Robot file; without it columns are recognised by name only and nothing is aligned.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
 
     Returns
     -------
@@ -614,9 +764,13 @@ def inspect(paths: Sequence[str | Path], robot_path: str | Path | None = None) -
     RobotFileError, RecordingError
         Where nothing can be read at all.
     """
+    tell = progress or (lambda _text, _share: None)
     robot = None if robot_path is None else load_robot(robot_path)
     logs, taped = _split_tape(paths)
+    tell("reading", 0.0)
     recording = read_recording(logs, robot)
+    tell("looking at channels", 0.5)
+    channels = _summaries(recording)
     rates = []
     for source in recording.sources:
         step = np.diff(source.t)
@@ -628,8 +782,10 @@ def inspect(paths: Sequence[str | Path], robot_path: str | Path | None = None) -
     passes: tuple[Pass, ...] = ()
     problems: tuple[str, ...] = ()
     if robot is not None:
+        tell("aligning", 0.6)
         try:
             run = align(recording, robot)
+            tell("finding passes", 0.9)
             passes = find_passes(run)
         except RecordingError as error:
             problems = tuple(str(error).splitlines())
@@ -641,6 +797,7 @@ def inspect(paths: Sequence[str | Path], robot_path: str | Path | None = None) -
         passes=passes,
         decides=decides,
         problems=problems,
+        channels=channels,
     )
 
 

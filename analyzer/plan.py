@@ -15,8 +15,20 @@ from typing import Any
 import numpy as np
 
 from analyzer.kinematics import odometry_matrix
+from analyzer.quantities import RobotFileError
 from analyzer.robot import Robot
+from analyzer.sheets import plan_html, service_html
 from analyzer.stability import GRAVITY, TipLimit, centre_from_loads, tip_limits
+
+__all__ = [
+    "make_plan",
+    "plan_html",
+    "roller_lines",
+    "service_html",
+    "service_sheet",
+    "stability_note",
+    "wheel_directions",
+]
 
 SCHEMA = "crabwise-plan/1"
 
@@ -110,46 +122,64 @@ class _Step:
     repeats: int
     seconds: float
     how: str
+    tells: str
 
 
 def _candidates(robot: Robot, hard: float, config: PlanConfig) -> list[_Step]:
-    def straight(key: str, title: str, kinds: tuple[str, ...], speed: float) -> _Step:
+    def straight(key: str, title: str, kinds: tuple[str, ...], speed: float, tells: str) -> _Step:
         seconds = config.distance / speed + speed / config.acceleration
         return _Step(
             key=key, title=title, kinds=kinds, speed=speed, acceleration=config.acceleration,
             repeats=config.repeats, seconds=seconds,
             how=f"{config.distance:.1f} m there, stop, the same way back; push the base on by a "
             "third of a roller before each repeat, so that other rollers touch the floor",
+            tells=tells,
         )  # fmt: skip
 
-    def turn(key: str, title: str, rate: float) -> _Step:
+    def turn(key: str, title: str, rate: float, tells: str) -> _Step:
         return _Step(
             key=key, title=title, kinds=("turn_left", "turn_right"), speed=rate, acceleration=1.0,
             repeats=1, seconds=config.turn_seconds,
             how=f"{config.turn_seconds:.0f} s on the spot, stop, the same the other way round",
+            tells=tells,
         )  # fmt: skip
 
     lever = float(np.mean(np.abs(robot.matrix[:, 2] * robot.radius)))
     step_rate = min(1.0, 0.25 / lever)
     return [
-        straight("sideways_slow", "left and right, slow", ("left", "right"), config.slow),
-        straight("sideways_fast", "left and right, fast", ("left", "right"), config.fast),
-        straight("straight_slow", "ahead and astern, slow", ("ahead", "astern"), config.slow),
-        straight("straight_fast", "ahead and astern, fast", ("ahead", "astern"), config.fast),
-        turn("turn_slow", "turns on the spot, slow", config.slow_turn),
-        turn("turn_fast", "turns on the spot, fast", config.fast_turn),
+        straight("sideways_slow", "left and right, slow", ("left", "right"), config.slow,
+            "how far it arcs where drag weighs most; with the fast passes: drag against speed",
+        ),
+        straight("sideways_fast", "left and right, fast", ("left", "right"), config.fast,
+            "how far it arcs, closure, creep, which wheel drags",
+        ),
+        straight("straight_slow", "ahead and astern, slow", ("ahead", "astern"), config.slow,
+            "axle drag without rollers, at a second speed",
+        ),
+        straight("straight_fast", "ahead and astern, fast", ("ahead", "astern"), config.fast,
+            "radii; stiff axles and weak motors, because the rollers stand still",
+        ),
+        turn("turn_slow", "turns on the spot, slow", config.slow_turn,
+            "friction in turns, so that the force on the mass stands out in the fast ones",
+        ),
+        turn("turn_fast", "turns on the spot, fast", config.fast_turn,
+            "place of the mass by its centrifugal force, yaw lever",
+        ),
         _Step(
             key="hard_starts", title="hard starts sideways", kinds=("left", "right"),
             speed=config.fast, acceleration=hard, repeats=config.hard_repeats,
             seconds=2 * config.fast / hard + 0.6,
             how=f"full speed within {config.fast / hard:.1f} s, hold half a second, stop as hard; "
             "left and right in turn",
+            tells="mass ahead or astern of the middle, by the turn that starts bring; grip",
         ),
         _Step(
             key="turn_steps", title="steps of the turn rate", kinds=("turn_left", "turn_right"),
             speed=step_rate, acceleration=math.inf, repeats=3, seconds=2.0,
             how=f"command {step_rate:.2f} rad/s at once, hold 1 s, command 0 at once, hold 1 s; then "
-            "the other way round. Log the command with the gyro",
+            "the other way round; the same at half and at one and a half times that rate, so that "
+            "drag is told from gain. Heading hold off; log the command with the gyro",
+            tells="gain, lag and delay of the yaw loop: what heading-hold gains rest on",
         ),
     ]  # fmt: skip
 
@@ -206,6 +236,8 @@ class _Doubt:
         total = np.zeros((self.prior.size, self.prior.size))
         for kind in step.kinds:
             rows, scatter, floor = self._measured(step, kind)
+            if not rows.size:
+                continue
             variance = scatter**2 / max(count, 1) + floor**2
             total += rows.T @ (rows / variance[:, None])
         return total
@@ -300,30 +332,38 @@ class _Doubt:
 def _stacked(
     rows: list[np.ndarray], errors: list[tuple[float, float]]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    e = np.array(errors)
+    e = np.array(errors).reshape(-1, 2)
     return np.array(rows), e[:, 0], e[:, 1]
 
 
 def _seen(results: Sequence[dict[str, Any]], step: _Step, config: PlanConfig) -> int:
-    """Passes of a step's kind and speed that are recorded already, fewest of both ways."""
+    """Passes of a step's kind and speed that are recorded already, fewest of both ways.
+
+    What counts as fast: above the geometric middle of the recorded speeds where they differ by
+    more than 1.6 : 1, else above the middle of the planned ones.
+    """
+    hard, turning = step.key == "hard_starts", step.kinds[0].startswith("turn_")
+    slow, fast = (config.slow_turn, config.fast_turn) if turning else (config.slow, config.fast)
     counts = []
     for kind in step.kinds:
-        n = 0
-        for r in results:
-            for p in r["passes"]:
-                if p["kind"] != kind or p["hard_start"] != (step.key == "hard_starts"):
-                    continue
-                speed = abs(p["speed_m_per_s"] or p["turn_rate_rad_per_s"] or 0.0)
-                if step.key == "hard_starts":
-                    n += 1
-                elif step.key == "turn_steps":
-                    n += p["t_end"] - p["t_start"] < 2.5
-                elif kind.startswith("turn_"):
-                    middle = math.sqrt(config.slow_turn * config.fast_turn)
-                    n += (speed > middle) == (step.speed > middle)
-                else:
-                    n += (speed > 0.5 * (config.slow + config.fast)) == (step.speed > 0.5)
-        counts.append(n)
+        rows = [
+            p for r in results for p in r["passes"] if p["kind"] == kind and p["hard_start"] == hard
+        ]
+        if step.key == "turn_steps":
+            counts.append(sum(p["t_end"] - p["t_start"] < 2.5 for p in rows))
+            continue
+        if hard:
+            counts.append(len(rows))
+            continue
+        speeds = [
+            abs(p["commanded_speed"] or p["speed_m_per_s"] or p["turn_rate_rad_per_s"] or 0.0)
+            for p in rows
+        ]
+        speeds = [v for v in speeds if v > 0]
+        middle = math.sqrt(slow * fast)
+        if speeds and max(speeds) > 1.6 * min(speeds):
+            middle = math.sqrt(min(speeds) * max(speeds))
+        counts.append(sum((v > middle) == (step.speed > math.sqrt(slow * fast)) for v in speeds))
     return min(counts)
 
 
@@ -400,7 +440,7 @@ def make_plan(
     dict
         Schema ``crabwise-plan/1``, ready for JSON: ``steps[]`` {order, key, title, kinds, speed,
         unit, acceleration_m_per_s2, repeats, recorded, minutes, floor_m {length, width}, how,
-        decides[], doubt_removed, doubt_removed_per_minute}; ``enough[]``: the same of what is
+        tells, decides[], doubt_removed, doubt_removed_per_minute}; ``enough[]``: the same of what is
         recorded well enough; ``doubt`` {question: share left of what was open at first} before and
         after; ``minutes``; ``wheel_directions[]``; ``channels[]``; ``stability``; ``cautions[]``.
 
@@ -452,7 +492,7 @@ def make_plan(
         }
         if s.key == "hard_starts":
             entry["how"] += limited
-        if fall < config.open_limit and counts[s.key] >= 2:
+        if fall < config.open_limit and counts[s.key] >= min(2, s.repeats):
             enough.append(entry)
         else:
             chosen.append({"order": len(chosen) + 2, **entry})
@@ -471,7 +511,8 @@ def make_plan(
         "minutes": 0.2,
         "floor_m": {"length": 0.0, "width": 0.0},
         "how": "stand still for 5 s at the start, with everything switched on, and again at the end",
-        "decides": ["bias and noise of the gyro: without it no heading counts"],
+        "tells": "bias and noise of the gyro and zero of the currents: without it no heading counts",
+        "decides": [],
         "doubt_removed": None,
         "doubt_removed_per_minute": None,
     }
@@ -549,6 +590,7 @@ def _entry(
             "width": math.ceil(10 * floor[1]) / 10,
         },
         "how": step.how,
+        "tells": step.tells,
     }
 
 
@@ -662,3 +704,131 @@ def roller_lines(robot: Robot) -> dict[str, list[dict[str, Any]]]:
                 }
             )
     return views
+
+
+COMMON = "common practice, no source"
+SERVICE_STEPS = (
+    (
+        "Power off, battery out, wait until nothing moves. Put the base on blocks so that no wheel "
+        "touches; check that it cannot slip off.",
+        "Lift with two people or a jack. Batteries can burn: no tools near their terminals.",
+    ),
+    (
+        "Take a picture of the wheel from outside and from above. Mark wheel, corner and which side "
+        "points outwards.",
+        "",
+    ),
+    (
+        "Turn the whole wheel by hand and feel: rubbing against the frame, hair or thread round the "
+        "axle, a rough gearbox. Compare with the wheel on the other side.",
+        "Pinch points between rollers, plates and frame.",
+    ),
+    (
+        "Spin each roller by hand, one after the other, and note for each: turns freely, slow, stuck, "
+        "wobbles. Compare with a wheel that does not drag.",
+        "Pinch points: fingers off the plates.",
+    ),
+    (
+        "Look for flat spots, cracks, grit, thread and swarf at the ends of each roller. Blow or brush "
+        "it out, away from the face.",
+        "Eye protection.",
+    ),
+    (
+        "Only if that does not help, take the wheel off. Before taking it apart, mark how the two side "
+        "plates stand to one another: one line across both.",
+        "Small parts: work over a tray.",
+    ),
+    (
+        "Take out one roller after the other and lay parts down in order. Keep every spacer: those "
+        "between a bearing’s inner race and the plate keep the roller from rubbing.",
+        "Small parts roll away; keep them from children and animals.",
+    ),
+    (
+        "Clean pins and bearings; replace bent pins, dry or gritty bearings and worn rollers. Grease or "
+        "oil only as their maker says.",
+        "Solvents: eye protection, gloves, fresh air, no flame; local rules for waste.",
+    ),
+    (
+        "Put it together with the marks in line. Tighten until the plates sit, not until the rollers "
+        "feel it: a screw that is too tight makes a roller drag. Spin every roller again after each "
+        "screw.",
+        "",
+    ),
+    (
+        "Back to the same corner with the same lean: from above the rollers of a right base show an X.",
+        "",
+    ),
+    (
+        "Turn every wheel by hand, then drive slowly on blocks, each motion once, and compare with the "
+        "table of wheel directions.",
+        "Hands off while powered; a way to stop at hand.",
+    ),
+)
+
+
+def service_sheet(
+    robot: Robot, wheel: str, recorded: Sequence[Any] = (), *, config: PlanConfig = DEFAULT
+) -> dict[str, Any]:
+    """Order of work for a wheel that drags, and what to record afterwards.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    wheel : str
+        Which wheel.
+    recorded : sequence of dict or RunAnalysis
+        Results before the service, so that the same speeds are driven afterwards.
+    config : PlanConfig
+        Speeds and repeats.
+
+    Returns
+    -------
+    dict
+        Schema ``crabwise-service-sheet/1``: ``steps[]`` {text, caution, source}; ``afterwards[]``
+        sentences; ``plan``: the passes to drive afterwards, as `make_plan` gives them for a base of
+        which nothing is known yet; ``rollers`` of that wheel's base and ``roller_count`` of the
+        wheel (12 where unknown); ``cautions[]``.
+
+    Raises
+    ------
+    RobotFileError
+        Where the robot has no such wheel.
+    """
+    if wheel not in robot.wheel_names:
+        msg = f"{robot.path}: no wheel {wheel!r}; it has {', '.join(robot.wheel_names)}"
+        raise RobotFileError(msg)
+    results = [getattr(r, "result", r) for r in recorded]
+    speeds = sorted(
+        {
+            round(p["commanded_speed"] or p["speed_m_per_s"], 2)
+            for r in results
+            for p in r["passes"]
+            if p["kind"] in {"left", "right"} and not p["hard_start"] and p["speed_m_per_s"]
+        }
+    )
+    same = (
+        f"Drive sideways both ways at the same speeds as before ({', '.join(f'{v:g}' for v in speeds)} "
+        "m/s), on the same floor, with the battery charged alike, three passes each and more."
+        if speeds
+        else "Drive the same passes as before, at the same speeds, on the same floor, with the battery "
+        "charged alike, three each way and more."
+    )
+    return {
+        "schema": "crabwise-service-sheet/1",
+        "robot": {"name": robot.name, "file": robot.path, "wheels": list(robot.wheel_names)},
+        "wheel": wheel,
+        "steps": [{"text": t, "caution": c, "source": COMMON} for t, c in SERVICE_STEPS],
+        "afterwards": [
+            same,
+            f'File it: crabwise analyze RECORDING --robot {robot.path} --shelf DIR --service "{wheel}: '
+            'what was done"',
+            f"Ask whether it worked: crabwise compare --before OLD --after NEW --robot {robot.path}",
+            "If yaw drift, closure and the currents sideways of this wheel and its neighbours fall, it was "
+            "the rollers; if only the current ahead falls, it was the axle.",
+        ],
+        "plan": make_plan(robot, config=config),
+        "rollers": roller_lines(robot),
+        "roller_count": int(robot.rollers[robot.wheel_index(wheel)]) or 12,
+        "cautions": list(CAUTIONS),
+    }

@@ -122,15 +122,37 @@ class Predicted:
         """
         drift = self.yaw_drift_after if after else self.yaw_drift_before
         creep = self.creep_after if after else self.creep_before
-        s = np.linspace(0.0, distance, 41)
-        heading = math.radians(drift.value or 0.0) * s
-        side = 1.0 if self.kind == "left" else -1.0
-        ahead = (creep.value or 0.0) / 1e3
-        step = np.diff(s)
-        middle = (heading[1:] + heading[:-1]) / 2
-        x = np.cumsum((ahead * np.cos(middle) - side * np.sin(middle)) * step)
-        y = np.cumsum((ahead * np.sin(middle) + side * np.cos(middle)) * step)
-        return np.stack([np.concatenate([[0.0], x]), np.concatenate([[0.0], y]), heading], axis=1)
+        return arc_path(self.kind, drift.value or 0.0, creep.value or 0.0, distance)
+
+
+def arc_path(kind: str, drift: float, creep: float, distance: float) -> np.ndarray:
+    """Path and heading of a sideways pass of constant yaw drift and creep.
+
+    Parameters
+    ----------
+    kind : str
+        "left" or "right".
+    drift : float
+        Heading change per metre. [deg/m]
+    creep : float
+        Path ahead per metre sideways. [mm/m]
+    distance : float
+        Path driven sideways. [m]
+
+    Returns
+    -------
+    ndarray, shape (41, 3)
+        x, y and heading from the start. [m, m, rad]
+    """
+    s = np.linspace(0.0, distance, 41)
+    heading = math.radians(drift) * s
+    side = 1.0 if kind == "left" else -1.0
+    ahead = creep / 1e3
+    step = np.diff(s)
+    middle = (heading[1:] + heading[:-1]) / 2
+    x = np.cumsum((ahead * np.cos(middle) - side * np.sin(middle)) * step)
+    y = np.cumsum((ahead * np.sin(middle) + side * np.cos(middle)) * step)
+    return np.stack([np.concatenate([[0.0], x]), np.concatenate([[0.0], y]), heading], axis=1)
 
 
 def draws_of(fits: Sequence[Fitted], count: int = DRAWS) -> np.ndarray:

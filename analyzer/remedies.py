@@ -76,6 +76,28 @@ def plan_moves(masses: Sequence[MovableMass], robot: Robot, shift: np.ndarray) -
     return {"moves": moves, "remaining_m": {"x": float(left[0]), "y": float(left[1])}}
 
 
+def shift_of(robot: Robot, places: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Shift of the centre of mass when the movable masses stand elsewhere.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base, with its movable masses.
+    places : sequence of (float, float)
+        New x and y of each movable mass, in the robot file's order. [m]
+
+    Returns
+    -------
+    (float, float)
+        Shift ahead and left: sum of m d / M (first moment). [m]
+    """
+    moved = [
+        (m.mass_kg * (x - m.x_m), m.mass_kg * (y - m.y_m))
+        for m, (x, y) in zip(robot.masses, places, strict=True)
+    ]
+    return sum(x for x, _ in moved) / robot.mass_kg, sum(y for _, y in moved) / robot.mass_kg
+
+
 def _effect(
     diagnosis: Diagnosis, motion: Motion, change: Change, text: str, place: str
 ) -> dict[str, Any]:

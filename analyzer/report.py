@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +20,7 @@ from analyzer.figures import (
 )
 from analyzer.figures.causes import cause_name
 from analyzer.page import document, drawn, table
+from analyzer.traces import run_track
 
 if TYPE_CHECKING:
     from analyzer.pipeline import Inspection, RunAnalysis
@@ -126,6 +129,56 @@ def headline(result: dict[str, Any]) -> str:
         what = "With all remedies below that" if len(changes) > 1 else "That"
         text += f" {what} should leave {number(left, 1, PATH_SHOWN, '°')} there."
     return text
+
+
+def constants_text(
+    analysis: RunAnalysis,
+    places: Sequence[tuple[float, float]],
+    serviced: Sequence[tuple[str, str | None]],
+    factors: Sequence[float],
+) -> str:
+    """Constants of a change, as TOML to copy into a program or take to the bench.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        The analysis.
+    places : sequence of (float, float)
+        x and y of each movable mass, or the shift of the centre of mass where none is named. [m]
+    serviced : sequence of (str, str or None)
+        Cause word and wheel that is serviced.
+    factors : sequence of float
+        Factor of each wheel.
+
+    Returns
+    -------
+    str
+        TOML text.
+    """
+    robot, chassis = analysis.robot, analysis.result["chassis"]
+    lines = [
+        f"# {robot.name!r}: change worked out by Crabwise from {', '.join(analysis.recording.paths)}"
+    ]
+    lines += [f"# service: {cause_name({'cause': c, 'wheel': w})}" for c, w in serviced]
+    if chassis["yaw_lever_m"].get("value") is not None:
+        lines.append(f"yaw_lever_m = {chassis['yaw_lever_m']['value']:.4f}")
+    lines.append("[wheel_factors]  # multiply each wheel's target or power")
+    lines += [f"{name} = {f:.5g}" for name, f in zip(robot.wheel_names, factors, strict=True)]
+    lines.append("[effective_radius_m]")
+    for name, wheel in analysis.result["wheels"].items():
+        value = wheel["effective_radius_m"].get("value")
+        lines.append(f"# {name}: undetermined" if value is None else f"{name} = {value:.5f}")
+    if robot.masses:
+        for mass, (x, y) in zip(robot.masses, places, strict=True):
+            lines += [
+                "[[mass]]",
+                f"name = {json.dumps(mass.name)}",
+                f"x_m = {x:.4f}",
+                f"y_m = {y:.4f}",
+            ]
+    elif any(places[0]):
+        lines += ["[centre_of_mass_shift_m]", f"x = {places[0][0]:.4f}", f"y = {places[0][1]:.4f}"]
+    return "\n".join(lines) + "\n"
 
 
 def _afterwards(expected: dict[str, Any]) -> list[str]:
@@ -397,7 +450,7 @@ def html_report(analysis: RunAnalysis) -> str:
         table(("severity", "channel", "finding", "time [s]"), findings)
         if findings
         else "<p>No findings.</p>",
-        drawn(path(analysis), "Path of the whole recording."),
+        drawn(path(run_track(analysis.run)), "Path of the whole recording."),
         "<h2>Passes</h2>",
         table(
             (

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import json
+import re
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -464,6 +466,63 @@ def parse_robot(text: str, path: str) -> Robot:
         msg = f"{path}: {len(faults)} fault(s) in the robot file:\n  " + "\n  ".join(faults)
         raise RobotFileError(msg)
     return robot
+
+
+def robot_text(data: dict[str, Any]) -> str:
+    """Write a robot file's content as TOML.
+
+    Parameters
+    ----------
+    data : dict
+        Tables, lists of tables, numbers, texts and lists of numbers, as `tomllib` reads them.
+
+    Returns
+    -------
+    str
+        TOML text that reads back as `data`.
+    """
+
+    def quoted(text: str) -> str:
+        # A JSON string is a TOML string but for the one control character that JSON lets pass.
+        return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+    def value(item: Any) -> str:
+        if isinstance(item, bool):
+            return "true" if item else "false"
+        if isinstance(item, str):
+            return quoted(item)
+        if isinstance(item, (list, tuple)):
+            return "[" + ", ".join(map(value, item)) + "]"
+        if isinstance(item, dict):
+            return "{" + ", ".join(f"{quoted(k)} = {value(v)}" for k, v in item.items()) + "}"
+        return repr(item)
+
+    def key_of(text: str) -> str:
+        return text if re.fullmatch(r"[A-Za-z0-9_-]+", text) else quoted(text)
+
+    lines: list[str] = []
+
+    def table(name: str, items: dict[str, Any], head: str) -> None:
+        plain = {k: v for k, v in items.items() if not _is_table(v)}
+        if head and (plain or not items or head.startswith("[[")):
+            lines.extend(["", head])
+        lines.extend(f"{key_of(k)} = {value(v)}" for k, v in plain.items())
+        for key, item in items.items():
+            path = f"{name}.{key_of(key)}" if name else key_of(key)
+            if isinstance(item, dict):
+                table(path, item, f"[{path}]")
+            elif key not in plain:
+                for entry in item:
+                    table(path, entry, f"[[{path}]]")
+
+    table("", data, "")
+    return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def _is_table(item: Any) -> bool:
+    if isinstance(item, dict):
+        return True
+    return isinstance(item, (list, tuple)) and bool(item) and isinstance(item[0], dict)
 
 
 def load_robot(path: str | Path) -> Robot:

@@ -13,7 +13,7 @@ other's files; index files are joined under a lock.
 
 from __future__ import annotations
 
-import fcntl
+import fnmatch
 import json
 import math
 import os
@@ -36,6 +36,11 @@ from pyarrow import parquet
 from analyzer.pipeline import write_atomically
 from analyzer.quantities import CrabwiseError, Estimate, student_quantile
 from analyzer.statistics import scatter_of_steps
+
+try:
+    import fcntl
+except ImportError:  # not on this system: two joins at once do the work twice, and no harm
+    fcntl = None  # type: ignore[assignment]
 
 ENTRY = "crabwise-shelf/1"
 VERSION = 1
@@ -287,7 +292,7 @@ def add_result(
     }
     text = json.dumps(entry, ensure_ascii=False, allow_nan=False) + "\n"
     write_atomically(shelf / "results" / f"{name}.json", text)
-    write_atomically(shelf / "index" / f"one-{name}.parquet", _bytes(index_rows(entry)))
+    write_atomically(shelf / "index" / f"one-v{VERSION}-{name}.parquet", _bytes(index_rows(entry)))
     if sum(f.name.startswith("one-") for f in _index_files(shelf)) > JOIN_AT:
         join_index(shelf)
     return name
@@ -358,16 +363,29 @@ def index_rows(entry: dict[str, Any]) -> pa.Table:
 
 
 def _index_files(shelf: Path) -> list[Path]:
+    """Files of the index; refuses those of a newer program, told by their names."""
     folder = shelf / "index"
     if not folder.is_dir():
         return []
     with os.scandir(folder) as found:
-        return [Path(e.path) for e in found if e.name.endswith(".parquet") and e.name[0] != "."]
+        names = [e.name for e in found if e.name.endswith(".parquet") and e.name[0] != "."]
+    for name in names:
+        version = re.match(r"(?:one|all)-v(\d+)-", name)
+        if version and int(version.group(1)) > VERSION:
+            msg = (
+                f"{folder / name}: written by a newer Crabwise (index version {version.group(1)}, known "
+                f"is {VERSION}); update Crabwise"
+            )
+            raise CrabwiseError(msg)
+    return [folder / name for name in names]
 
 
 @contextmanager
 def _lock(shelf: Path) -> Iterator[bool]:
     """Hold the shelf's lock; gives False where another writer holds it."""
+    if fcntl is None:
+        yield True
+        return
     with (shelf / ".lock").open("a") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -408,7 +426,9 @@ def join_index(directory: str | Path) -> None:
         table = table.sort_by(
             [("measure", "ascending"), ("robot", "ascending"), ("recorded_at", "ascending")]
         )
-        write_atomically(shelf / "index" / f"all-{secrets.token_hex(8)}.parquet", _bytes(table))
+        write_atomically(
+            shelf / "index" / f"all-v{VERSION}-{secrets.token_hex(8)}.parquet", _bytes(table)
+        )
         for f in joined:
             f.unlink(missing_ok=True)
         _sweep(shelf)
@@ -424,15 +444,7 @@ def _sweep(shelf: Path) -> None:
 
 
 def _upgraded(table: pa.Table) -> pa.Table:
-    """Bring an index table to the present schema; refuse one from a newer program."""
-    meta = table.schema.metadata or {}
-    version = int(meta.get(b"crabwise_shelf_version", b"0"))
-    if version > VERSION:
-        msg = (
-            f"this shelf was written by a newer Crabwise (index version {version}, known is {VERSION}); "
-            "update Crabwise"
-        )
-        raise CrabwiseError(msg)
+    """Bring an index table of an older version to the present schema: new columns are null."""
     columns = [
         table[f.name].cast(f.type) if f.name in table.column_names else pa.nulls(len(table), f.type)
         for f in SCHEMA
@@ -463,6 +475,12 @@ def _read(shelf: Path, columns: Sequence[str], where: Any) -> pa.Table:
             return data.to_table(columns=list(columns), filter=where)
         except FileNotFoundError:
             continue
+        except pa.ArrowInvalid as error:
+            msg = (
+                f"{shelf / 'index'}: a file of the index is damaged ({str(error).splitlines()[0]}). Remove "
+                "the .parquet files there: the index is built anew from the results"
+            )
+            raise CrabwiseError(msg) from None
     msg = f"{shelf}: the index changes faster than it can be read; try again"
     raise CrabwiseError(msg)
 
@@ -586,7 +604,7 @@ def refresh(directory: str | Path) -> int:
     missing = _unindexed(shelf)
     for k in range(0, len(missing), 500):
         tables = [index_rows(load_entry(shelf, n)) for n in missing[k : k + 500]]
-        name = f"all-{secrets.token_hex(8)}.parquet"
+        name = f"all-v{VERSION}-{secrets.token_hex(8)}.parquet"
         write_atomically(shelf / "index" / name, _bytes(pa.concat_tables(tables)))
     if missing:
         join_index(shelf)
@@ -850,6 +868,50 @@ def trend(
         limit=limit,
         slope=slope,
         crossing=crossing,
+    )
+
+
+def trends(
+    directory: str | Path,
+    pattern: str,
+    *,
+    robot: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    limit: float | None = None,
+) -> list[Trend]:
+    """Follow every measure that a pattern names, as each wheel's slip: which reaches a limit first?
+
+    Parameters
+    ----------
+    directory : str or Path
+        The shelf.
+    pattern : str
+        Shell pattern of measures, as ``relative_radius.*``.
+    robot : str, optional
+        Which robot; may be left out where the shelf holds one only.
+    since, until : datetime, optional
+        Span of recordings.
+    limit : float, optional
+        Value that must not be crossed. [unit of the measures]
+
+    Returns
+    -------
+    list of Trend
+        Those whose crossing comes soonest first, then by name.
+
+    Raises
+    ------
+    CrabwiseError
+        Where no measure matches or the robot has to be named.
+    """
+    names = fnmatch.filter(list_measures(directory, robot=robot), pattern)
+    if not names:
+        msg = f"{directory}: no measure matches {pattern!r}; --measures lists the names"
+        raise CrabwiseError(msg)
+    found = [trend(directory, n, robot=robot, since=since, until=until, limit=limit) for n in names]
+    return sorted(
+        found, key=lambda t: (math.inf if t.crossing.value is None else t.crossing.value, t.measure)
     )
 
 

@@ -2,10 +2,11 @@
 
 One turn command, standstill to standstill, is one observation. All are fitted together,
 
-    omega_z(t) = gain F[u](t) + friction F[sign u](t),   F = lag with dead time,
+    omega_z = F[goal],   goal = sign(u) max(gain |u| + friction, 0),   F = lag with dead time,
 
-because drag in the rollers takes a fixed share of the rate whatever the command is, and would
-pass for a low gain where only one rate was driven. While the base travels the rollers turn
+because drag in the rollers takes a fixed part off the rate whatever the command is (friction below
+0: a small command does not turn the base at all), and would pass for a low gain where only one
+rate was driven. While the base travels the rollers turn
 already, so that a small correction meets the gain and not the friction. The time after the
 command has ended is left out: friction brakes then, and the answer is faster than it is under way.
 
@@ -32,7 +33,7 @@ WHAT_TO_RECORD = (
     "Record turns on the spot: from standstill, both ways, at two or three turn rates (for example "
     "0.4, 0.8 and 1.2 rad/s), stepped and not ramped, 0.5 to 2 s each with 0.6 s of standstill "
     "between, heading hold off, commanded turn rate (cmd_omega_z) and gyro logged at 50 Hz or more; "
-    "then some sideways passes"
+    "then some sideways passes. `crabwise plan` gives rates and floor space"
 )
 
 
@@ -51,17 +52,28 @@ class PlantConfig:
     """Time before the command that belongs to the observation [s]."""
     shortest: float = 0.25
     """Shortest turn command that counts [s]."""
+    level: float = 0.25
+    """Time over which a level of a staircase is averaged [s]."""
+    steady_share: float = 0.3
+    """Spread (middle half) of the command over its largest within the later half of a plateau [-]."""
+    step_share: float = 0.15
+    """Change of level, over the largest, that is a step of a staircase [-]."""
+    windows_most: int = 40
+    """Most observations used [-]: more, in recordings of hours, cost time and change nothing; chosen
+    by lot, so that no repeating script favours one kind."""
     pause: float = 0.1
     """Standstill that parts two turn commands [s]; a sweep through zero is not cut."""
-    windows_least: int = 3
+    windows_least: int = 2
     """Fewest observations that give an interval [-]."""
+    windows_good: int = 6
+    """Observations below which more are asked for [-]: with five degrees of freedom a 95 % interval
+    is a third wider than with many."""
     levels_ratio: float = 1.3
     """Ratio of turn rates above which friction and gain are told apart [-]."""
-    friction_unknown: float = 0.15
-    """Standard error of the gain where friction cannot be told from it, wheels free to yield [-]:
-    bench work, friction takes 5 to 55 % of a turn of 0.4 rad/s."""
     friction_held: float = 0.02
-    """The same where each wheel's speed is controlled [-]: bench work."""
+    """Standard error of the gain, over the gain, where one turn rate only was driven [-]: of bases
+    whose wheels' speeds are controlled; bench work. Where the wheels yield, the gain lies anywhere
+    between what was seen and what was asked."""
     timing_share: float = 0.245
     """Standard error of the dead time from the logging of the command, in steps of the grid [-]:
     a change falls anywhere between two samples; 95 % of that lies within 0.475 of a step, which is
@@ -73,7 +85,17 @@ class PlantConfig:
     follow_least: float = 0.8
     """Wheel speed over target below which a controlled wheel does not follow [-]."""
     steering_least: float = 0.004
-    """Spread of the turn command within straight passes that shows a heading loop [rad/s]."""
+    """Part of the turn command in straight passes, not in proportion to travel, that shows a heading
+    loop [rad/s]: above what a logged zero jitters, below 0.1 degrees of error at 2 1/s."""
+    explained_least: float = 0.9
+    """Share of the answer's mean square that the plant must explain [-]: bench work has 0.996 and
+    more; a frozen, clipped or reversed gyro falls below."""
+    gain_range: tuple[float, float] = (0.3, 3.0)
+    """Gain that can be a turn command's in rad/s [-]: with the rollers leaning the wrong way a base
+    turns at a tenth of what is asked; bench work."""
+    friction_most: float = 0.25
+    """Part of the answer that may come whatever the size of the command is, over the largest answer
+    [-]: beyond, something clips."""
 
 
 DEFAULT = PlantConfig()
@@ -88,12 +110,15 @@ class TurnWindow:
     start, stop : int
         Grid indices, half open.
     command : float
-        Commanded yaw rate of its plateau, signed. [rad/s]
+        Commanded yaw rate of its plateau, signed; of a sweep the largest. [rad/s]
+    steady : bool
+        Whether it ends in a plateau.
     """
 
     start: int
     stop: int
     command: float
+    steady: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -194,37 +219,52 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
 
 
 class _Model:
-    """Answers of the plant at the samples of the windows, for trial lags and dead times."""
+    """Answer of the plant at the samples of the windows, for trial parameters.
+
+    Parameters are gain, friction, mean (lag + dead time) and square (lag squared), in this order:
+    the first two moments of the pulse answer. Those a recording tells apart even where lag and dead
+    time themselves blur, as behind a slow ramp or with a lag shorter than a sample.
+    """
 
     def __init__(self, t: np.ndarray, command: np.ndarray, at: np.ndarray, dt: float) -> None:
-        self.step = dt / max(1, math.ceil(dt / 0.0025))
-        self.fine = np.arange(0.0, t[-1] + self.step, self.step)
-        self.command = np.interp(self.fine, t, command)
-        sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
-        self.sign = np.interp(self.fine, t, sign)
-        self.at = at
-
-    def columns(self, lag: float, delay: float, friction: bool) -> np.ndarray:
-        """Unit answers, shape (samples, 1 or 2)."""
-        inputs = [self.command, self.sign] if friction else [self.command]
-        answers = [
-            np.interp(self.at - delay, self.fine, first_order(u, self.step, lag)) for u in inputs
+        # An odd number of parts, so that the middle between two samples is the middle of one.
+        self.step = dt / (math.ceil(dt / 0.0025) | 1)
+        # Only around the windows: a lag forgets what came more than a second and a half before.
+        cuts = np.flatnonzero(np.diff(at) > 3.0) + 1
+        pieces = [
+            np.arange(
+                dt * math.floor(max(0.0, part[0] - 1.5) / dt), part[-1] + 2 * self.step, self.step
+            )
+            for part in np.split(at, cuts)
         ]
-        return np.stack(answers, axis=1)
+        self.fine = np.concatenate(pieces)
+        self.at = at
+        # A command is held, so it changes in steps; where between two samples is not known, and
+        # the middle is right on average.
+        self.nearest = np.minimum(np.round(self.fine / dt).astype(int), t.size - 1)
+        self.sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
+        self.size = np.abs(command)
 
-    def slopes(self, weights: np.ndarray, lag: float, delay: float) -> np.ndarray:
-        """Derivatives of the weighted answer by lag and dead time, shape (samples, 2)."""
-        d_lag, d_delay = max(0.02 * lag, 2e-4), 1e-3
-        friction = weights.size > 1
+    def answer(self, values: np.ndarray) -> np.ndarray:
+        """Yaw rate at the samples. [rad/s]"""
+        gain, friction, mean, square = (float(v) for v in values)
+        lag = math.sqrt(max(square, 0.0))
+        delay = mean - lag
+        goal = self.sign * np.maximum(gain * self.size + friction, 0.0)
+        fine = first_order(goal[self.nearest], self.step, lag)
+        out: np.ndarray = np.interp(self.at - delay, self.fine, fine)
+        return out
 
-        def answer(lag_: float, delay_: float) -> np.ndarray:
-            out: np.ndarray = self.columns(lag_, delay_, friction) @ weights
-            return out
-
-        low = max(lag - d_lag, 1e-5)
-        by_lag = (answer(lag + d_lag, delay) - answer(low, delay)) / (lag + d_lag - low)
-        by_delay = (answer(lag, delay + d_delay) - answer(lag, delay - d_delay)) / (2 * d_delay)
-        return np.stack([by_lag, by_delay], axis=1)
+    def slopes(self, values: np.ndarray, free: Sequence[int]) -> np.ndarray:
+        """Derivatives by the free parameters, shape (samples, free)."""
+        columns = []
+        for k in free:
+            step = np.zeros(4)
+            step[k] = max(2e-5, 0.02 * float(values[3])) if k == 3 else 1e-3
+            high, low = values + step, values - step
+            low[3] = max(low[3], 0.0)
+            columns.append((self.answer(high) - self.answer(low)) / (high[k] - low[k]))
+        return np.stack(columns, axis=1)
 
 
 def yaw_signals(run: Run) -> YawSignals:
@@ -238,8 +278,9 @@ def yaw_signals(run: Run) -> YawSignals:
     Returns
     -------
     YawSignals
-        Command: logged turn command, else that of the wheels' targets, else of their volts over
-        the motor constant.
+        Command: logged turn command, else the yaw rate of the wheels' targets, else of the wheel
+        speeds that their volts or power stand for: by the motor constant, else as the recording
+        has them while driving.
 
     Raises
     ------
@@ -253,18 +294,27 @@ def yaw_signals(run: Run) -> YawSignals:
         twist, source = run.command, "commanded turn rate"
     elif run.target is not None and np.any(run.target):
         twist, source = run.target @ odometry_matrix(robot.matrix).T, "targets of the wheels"
-    elif run.volt is not None and robot.has_motor and np.any(run.volt):
-        still = run.volt / robot.volts_per_rad_s
-        twist, source = still @ odometry_matrix(robot.matrix).T, "volts over the motor constant"
-    else:
+    elif run.volt is not None and np.any(run.volt):
+        scale = _speed_per(run.volt, run.wheel_speed)
+        if robot.has_motor:
+            scale = float(np.mean(1 / robot.volts_per_rad_s))
+        if scale is not None:
+            twist = scale * run.volt @ odometry_matrix(robot.matrix).T
+            source = f"volts of the wheels, {scale:.3g} rad/s a volt"
+    elif run.power is not None and np.any(run.power):
+        scale = _speed_per(run.power, run.wheel_speed)
+        if scale is not None:
+            twist = scale * run.power @ odometry_matrix(robot.matrix).T
+            source = f"power of the wheels, {scale:.3g} rad/s at full power"
+    if twist is None:
         got = "no turn command"
         if run.command is not None:
-            got = "cmd_omega_z that is zero throughout, and no wheel targets or volts that turn"
-        elif run.power is not None:
-            got = "power of the wheels only, which has no unit of speed"
+            got = (
+                "cmd_omega_z that is zero throughout, and no targets, volts or power of the wheels"
+            )
         problems.append(
             f"channel cmd_omega_z: found {got}. Log the commanded turn rate (cmd_omega_z), or the "
-            f"wheels' targets (target_…) or volts. {WHAT_TO_RECORD}"
+            f"wheels' targets, volts or power. {WHAT_TO_RECORD}"
         )
     rate, rate_source = run.gyro_z, "gyro"
     if rate is None and run.yaw is not None:
@@ -290,6 +340,38 @@ def yaw_signals(run: Run) -> YawSignals:
     )
 
 
+def _speed_per(drive: np.ndarray, speed: np.ndarray) -> float | None:
+    """Wheel speed per volt or per full power, median over fast samples and wheels."""
+    found = full_speeds(np.abs(drive), speed)
+    return None if found is None else float(np.median(found))
+
+
+def full_speeds(share: np.ndarray, speed: np.ndarray) -> np.ndarray | None:
+    """Speed of each wheel per unit of what drives it.
+
+    Parameters
+    ----------
+    share : ndarray, shape (n, w)
+        Magnitude of power, or of volts.
+    speed : ndarray, shape (n, w)
+        Wheel speeds. [rad/s]
+
+    Returns
+    -------
+    ndarray, shape (w,) or None
+        Median over fast samples; None where a wheel hardly turns.
+    """
+    out = []
+    for k in range(speed.shape[1]):
+        size = np.abs(speed[:, k])
+        top = float(np.percentile(size, 98))
+        fast = (size > 0.7 * top) & (share[:, k] > 0.02)
+        if top <= 0 or fast.sum() < 10:
+            return None
+        out.append(float(np.median(size[fast] / share[fast, k])))
+    return np.array(out)
+
+
 def turn_windows(
     run: Run, signals: YawSignals, config: PlantConfig = DEFAULT
 ) -> tuple[TurnWindow, ...]:
@@ -307,7 +389,7 @@ def turn_windows(
     Returns
     -------
     tuple of TurnWindow
-        From shortly before a command to its end; a sweep is cut into eight.
+        From shortly before a command to its end; sweeps and staircases are cut.
     """
     dt = run.dt
     turning = np.abs(signals.command)
@@ -331,15 +413,36 @@ def turn_windows(
             continue
         if not np.all(run.valid[start:b]):
             continue
-        sign = np.sign(signals.command[a:b])[inside > 0.2 * top]
-        changes = int(np.sum(sign[1:] != sign[:-1]))
-        edges = [start, b] if changes < 4 else list(np.linspace(start, b, 9).astype(int))
-        for c, d in zip(edges[:-1], edges[1:], strict=True):
-            plateau = signals.command[c:d]
-            strong = plateau[np.abs(plateau) > 0.5 * top]
-            level = float(np.median(strong)) if changes < 4 and strong.size else top
-            out.append(TurnWindow(start=int(c), stop=int(d), command=level))
+        for c, d in _observations(signals.command[start:b], top, dt, config):
+            late = signals.command[start + (c + d) // 2 : start + d]
+            low, high = np.percentile(late, [25, 75])
+            steady = float(high - low) < config.steady_share * top
+            level = float(np.median(late)) if steady else math.copysign(top, float(late.mean()))
+            out.append(TurnWindow(start=start + c, stop=start + d, command=level, steady=steady))
     return tuple(out)
+
+
+def _observations(
+    command: np.ndarray, top: float, dt: float, config: PlantConfig
+) -> list[tuple[int, int]]:
+    """Cut a turn into observations: a sweep into eight, a staircase before each of its steps."""
+    n = command.size
+    sign = np.sign(command)[np.abs(command) > 0.2 * top]
+    if int(np.sum(sign[1:] != sign[:-1])) >= 4:
+        edges = np.linspace(0, n, 9).astype(int)
+        return list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    span = max(2, round(config.level / dt))
+    lead = round(config.before / dt)
+    cuts = [0]
+    if n > 4 * span:
+        total = np.concatenate([[0.0], np.cumsum(command)])
+        mean = (total[span:] - total[:-span]) / span
+        change = np.abs(mean[span:] - mean[:-span])  # at index k: the step lies at k + span
+        for a, b in _spans(change > config.step_share * top):
+            at = a + int(np.argmax(change[a:b])) + span - lead
+            if at - cuts[-1] >= 2 * span and n - at >= 2 * span:
+                cuts.append(at)
+    return list(zip(cuts, [*cuts[1:], n], strict=True))
 
 
 def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
@@ -375,11 +478,9 @@ def loop_was_on(
     for p in passes:
         if p.kind not in {"left", "right", "ahead", "astern", "diagonal"}:
             continue
-        span = slice(p.cruise_start, p.cruise_stop)
-        asked = signals.command[span]
+        asked, moved = signals.command[p.start : p.stop], signals.travel[p.start : p.stop]
         if asked.size < 5:
             continue
-        moved = np.stack([np.ones(asked.size), *signals.travel[span].T], axis=1)
         rest = asked - moved @ np.linalg.lstsq(moved, asked, rcond=None)[0]
         shown.append(float(np.std(rest)) > config.steering_least)
     return len(shown) > 0 and float(np.mean(shown)) >= 0.5
@@ -391,6 +492,19 @@ def _screen(
     """Leave out windows with a frozen gyro or a saturated command; refuse where none is left."""
     robot = run.robot
     rolled = run.wheel_speed @ odometry_matrix(robot.matrix)[2]
+    every = np.concatenate([np.arange(w.start, w.stop) for w in windows])
+    for other, what, mend in (
+        (signals.rate, f"{signals.rate_source} turns", "set sign = -1 for it"),
+        (signals.command, f"{signals.source} points", "set sign = -1 for cmd_omega_z"),
+    ):
+        both = float(np.sqrt(np.mean(other[every] ** 2) * np.mean(rolled[every] ** 2)))
+        if both > 0 and float(np.mean(other[every] * rolled[every])) < -0.5 * both:
+            raise RecordingError(
+                f"heading: the {what} against the wheels in turns on the spot. Gains with a wrong "
+                f"sign make the base spin. If the channel counts clockwise, {mend} in the robot file "
+                "under [channels]; else the rollers lean the other way or wheels are swapped "
+                "(`crabwise analyze` tells)"
+            )
     good: list[TurnWindow] = []
     frozen: list[TurnWindow] = []
     full: list[tuple[TurnWindow, str]] = []
@@ -466,7 +580,7 @@ def _without_flat_levels(
     signals: YawSignals, windows: list[TurnWindow], dt: float
 ) -> tuple[list[TurnWindow], list[tuple[TurnWindow, str]]]:
     """Take out the turns at rates where the answer no longer grows with the command."""
-    long = [w for w in windows if (w.stop - w.start) * dt > 0.8]
+    long = [w for w in windows if w.steady and (w.stop - w.start) * dt > 0.8]
     levels: dict[float, list[float]] = {}
     for w in long:
         late = slice(w.stop - max(3, (w.stop - w.start) // 3), w.stop)
@@ -478,12 +592,14 @@ def _without_flat_levels(
             continue
         a, b = float(np.mean(levels[low])), float(np.mean(levels[high]))
         if (b - a) / (high - low) < 0.5 * a / low:
+            # Where the answer does not grow at all, the lower rate is at the limit already.
+            limit = low if b - a < 0.03 * a else high
             text = (
                 f"{high:.2f} rad/s asked gives {b:.2f} rad/s, hardly more than {low:.2f} asked "
                 f"({a:.2f})"
             )
-            flat = [(w, text) for w in windows if abs(w.command) > 0.95 * high]
-            return [w for w in windows if abs(w.command) <= 0.95 * high], flat
+            flat = [(w, text) for w in windows if abs(w.command) > 0.9 * limit]
+            return [w for w in windows if abs(w.command) <= 0.9 * limit], flat
     return windows, []
 
 
@@ -538,6 +654,15 @@ def identify(run: Run, passes: Sequence[Pass], config: PlantConfig = DEFAULT) ->
             f"heading: {len(used)} of {len(windows)} turns can be used, needs "
             f"{config.windows_least} and more. {WHAT_TO_RECORD}"
         )
+    if len(used) < config.windows_good:
+        findings.append(
+            Finding(
+                severity="note",
+                channel="cmd_omega_z",
+                text=f"{len(used)} turns on the spot give wide intervals, and gains slow enough for "
+                "them; more turns, stepped, make them faster",
+            )
+        )
     if closed:
         findings.append(
             Finding(
@@ -563,10 +688,10 @@ def _instrument(signals: YawSignals, windows: Sequence[TurnWindow]) -> np.ndarra
 
 
 def _start_values(
-    run: Run, signals: YawSignals, windows: Sequence[TurnWindow]
-) -> tuple[float, float]:
-    """Lag and dead time of the clearest step, read off at two points."""
-    guesses = []
+    run: Run, signals: YawSignals, windows: Sequence[TurnWindow], friction: bool
+) -> np.ndarray:
+    """Gain and friction from the plateaus; lag and dead time of the steps, at two points."""
+    plateaus, guesses = [], []
     for w in windows:
         if (w.stop - w.start) * run.dt < 0.6:
             continue
@@ -576,13 +701,19 @@ def _start_values(
         begin = float(np.argmax(asked > 0.5 * abs(w.command))) * run.dt
         if end <= 0:
             continue
+        plateaus.append((abs(w.command), end))
         early = float(np.argmax(rate > 0.283 * end)) * run.dt - begin
         late = float(np.argmax(rate > 0.632 * end)) * run.dt - begin
         guesses.append(two_point(early, late))
     if not guesses:
-        return 0.05, 0.02
+        return np.array([0.9, 0.0, 0.07, 0.05**2])
+    asked, ends = np.array(plateaus).T
+    gain, drag = float(np.median(ends / asked)), 0.0
+    if friction and np.ptp(asked) > 0.1 * asked.max():
+        gain, drag = (float(v) for v in np.polyfit(asked, ends, 1))
     lag, delay = np.median(np.array(guesses), axis=0)
-    return float(np.clip(lag, 0.005, 0.5)), float(np.clip(delay, 0.0, 0.3))
+    lag, delay = float(np.clip(lag, 0.005, 0.5)), float(np.clip(delay, 0.0, 0.3))
+    return np.array([gain, drag, lag + delay, lag**2])
 
 
 def _fit(
@@ -595,72 +726,71 @@ def _fit(
 ) -> Identified:
     from scipy.optimize import least_squares
 
+    if len(windows) > config.windows_most:
+        lot = np.random.default_rng(0).permutation(len(windows))[: config.windows_most]
+        windows = [windows[k] for k in np.sort(lot)]
     dt = run.dt
     index = np.concatenate([np.arange(w.start, w.stop) for w in windows])
     cluster = np.concatenate([np.full(w.stop - w.start, k) for k, w in enumerate(windows)])
     at, rate = run.t[index], signals.rate[index]
     sizes = np.array([abs(w.command) for w in windows])
-    friction = float(np.percentile(sizes, 90) / np.percentile(sizes, 10)) > config.levels_ratio
+    asked = np.abs(signals.command[index])
+    low, high = np.percentile(asked[asked > config.rate_still], [20, 90])
+    friction = bool(high > config.levels_ratio * low)
+    free = [0, 1, 2, 3] if friction else [0, 2, 3]
     model = _Model(run.t, signals.command, at, dt)
+    start = _start_values(run, signals, windows, friction)
 
-    def linear(q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        columns = model.columns(float(q[0]), float(q[1]), friction)
-        weights = np.linalg.lstsq(columns, rate, rcond=None)[0]
-        return columns, weights
+    def whole(q: np.ndarray) -> np.ndarray:
+        values = start.copy()
+        values[free] = q
+        return values
 
     def residual(q: np.ndarray) -> np.ndarray:
-        columns, weights = linear(q)
-        out: np.ndarray = rate - columns @ weights
+        out: np.ndarray = rate - model.answer(whole(q))
         return out
 
-    # Variable projection: gain and friction are linear, lag and dead time are searched.
-    start = _start_values(run, signals, windows)
-    found = least_squares(
-        residual,
-        np.array(start),
-        bounds=([1e-4, -2 * dt], [2.0, 1.0]),
-        x_scale=[0.02, 0.01],
-        diff_step=np.full(2, 5e-3),
-        loss="soft_l1",
-        f_scale=3 * max(float(np.std(residual(np.array(start)))) / 3, 1e-4),
-    )
-    q = np.asarray(found.x)
-    weights = linear(q)[1]
-    names = weights.size
+    def downhill(q: np.ndarray) -> np.ndarray:
+        out: np.ndarray = -model.slopes(whole(q), free)
+        return out
 
-    def matrix(m: _Model, values: np.ndarray) -> np.ndarray:
-        lag, delay = float(values[-2]), float(values[-1])
-        return np.concatenate(
-            [m.columns(lag, delay, friction), m.slopes(values[:names], lag, delay)], axis=1
+    lowest = np.array([-10.0, -5.0, -3 * dt, 0.0])[free]
+    highest = np.array([10.0, 5.0, 3.0, 4.0])[free]
+    q = np.clip(start[free], lowest + 1e-7, highest - 1e-7)
+    # First with outliers held down, then plain least squares.
+    for loss in ("soft_l1", "linear"):
+        found = least_squares(
+            residual,
+            np.clip(q, lowest + 1e-9, highest - 1e-9),
+            jac=downhill,
+            bounds=(lowest, highest),
+            x_scale=np.array([0.05, 0.02, 0.01, 1e-3])[free],
+            loss=loss,
+            f_scale=max(float(np.std(residual(q))), 1e-4),
         )
-
-    values = np.concatenate([weights, q])
-    tool = model
-    if closed:
-        tool = _Model(run.t, _instrument(signals, windows), at, dt)
-    for _ in range(12):
-        jacobian = matrix(model, values)
-        z = matrix(tool, values) if closed else jacobian
-        rest = rate - model.columns(float(values[-2]), float(values[-1]), friction) @ values[:names]
-        step = np.linalg.lstsq(z.T @ jacobian, z.T @ rest, rcond=None)[0]
-        size = 1.0
-        if values[-2] + step[-2] < 1e-4:
-            size = 0.5 * (values[-2] - 1e-4) / max(-step[-2], 1e-12)
-        values = values + size * step
-        values[-2] = max(values[-2], 1e-4)
-        if float(np.max(np.abs(step[-2:]))) < 1e-6:
+        q = np.asarray(found.x)
+    tool = _Model(run.t, _instrument(signals, windows), at, dt) if closed else model
+    for _ in range(12 if closed else 0):  # the instrument's equations, by Newton's steps
+        jacobian, z = model.slopes(whole(q), free), tool.slopes(whole(q), free)
+        step = np.linalg.lstsq(z.T @ jacobian, z.T @ residual(q), rcond=None)[0]
+        q = np.clip(q + step, lowest, highest)
+        if float(np.max(np.abs(step))) < 1e-7:
             break
-    jacobian = matrix(model, values)
-    z = matrix(tool, values) if closed else jacobian
-    rest = rate - model.columns(float(values[-2]), float(values[-1]), friction) @ values[:names]
-    covariance = _jackknife(z, jacobian, rest, cluster)
-    count = len(windows)
-    covariance[-1, -1] += (config.timing_share * dt) ** 2
+    jacobian = model.slopes(whole(q), free)
+    z = tool.slopes(whole(q), free) if closed else jacobian
+    rest = residual(q)
+    scatter, floor = np.zeros((4, 4)), np.zeros(4)
+    scatter[np.ix_(free, free)] = _jackknife(z, jacobian, rest, cluster)
+    values = whole(q)
+    floor[2] = config.timing_share * dt
+    # A step smeared over one sample adds its own second moment to that of the lag.
+    floor[3] = dt**2 / 12
     if not friction:
-        unknown = (
-            config.friction_unknown if run.robot.drive_mode == "power" else config.friction_held
-        )
-        covariance[0, 0] += (unknown * values[0]) ** 2
+        # Drag only takes off: under way the base answers by more than this, up to what is asked.
+        seen = float(values[0])
+        half = max(0.0, 1.0 - seen) / 2 if run.robot.drive_mode == "power" else 0.0
+        values[0] = seen + half
+        floor[0] = math.hypot(config.friction_held * seen, half / 1.96)
         findings.append(
             Finding(
                 severity="warning",
@@ -669,30 +799,33 @@ def _fit(
                 "gain's interval holds that. Turn at two or three rates",
             )
         )
-    error = np.sqrt(np.diag(covariance))
-    dof = max(1, count - 1)
-    gain = Estimate.of(float(values[0]), float(error[0]), "", dof=dof)
-    lag = Estimate.of(float(values[-2]), float(error[-2]), "s", dof=dof)
-    delay = Estimate.of(float(values[-1]), float(error[-1]), "s", dof=dof)
-    if gain.value is None or gain.low is None or gain.low <= 0:
+    dof = max(1, len(windows) - 1)
+    spread = np.sqrt(np.diag(scatter))
+    error = np.hypot(spread, floor)
+    # Welch-Satterthwaite: a floor counts as known, only the scatter has few degrees.
+    known = (error / np.maximum(spread, 1e-12)) ** 4
+    dofs = np.minimum(dof * known, 1e6)
+    gain, drag = (
+        Estimate.of(float(values[k]), float(error[k]), unit, dof=float(dofs[k]))
+        for k, unit in ((0, ""), (1, "rad/s"))
+    )
+    lag, delay = _lag_and_delay(values, scatter, floor, dofs)
+    if gain.low is None or gain.low <= 0:
         raise RecordingError(
             f"heading: the yaw rate does not follow the {signals.source}: gain {gain}. Check the "
             "sign of the gyro and of the command (`crabwise analyze` tells a reversed one), and "
             f"the lean of the rollers. {WHAT_TO_RECORD}"
         )
-    if friction:
-        drag = Estimate.of(float(values[1]), float(error[1]), "rad/s", dof=dof)
-    else:
+    _plausible(whole(q), rate, rest, signals, sizes, config)
+    if not friction:
         drag = Estimate.undetermined("rad/s", "all turns ask for about the same rate")
-    keep = [0, names, names + 1]
-    plants, radius = _border(values[keep], covariance[np.ix_(keep, keep)], dof)
-    plant = YawPlant(
-        gain=float(values[0]), lag=float(values[-2]), delay=max(0.0, float(values[-1]))
-    )
-    whole = _Model(run.t, signals.command, run.t, dt)
-    fitted = whole.columns(float(values[-2]), float(values[-1]), friction) @ values[:names]
+    keep = [0, 2, 3]
+    wide = (student_quantile(0.975, dof) / student_quantile(0.975, math.inf)) ** 2
+    covariance = (wide * scatter + np.diag(floor**2))[np.ix_(keep, keep)]
+    plants, radius = _border(values[keep], covariance)
+    everywhere = _Model(run.t, signals.command, run.t, dt)
     return Identified(
-        plant=plant,
+        plant=_plant(float(values[0]), float(values[2]), float(values[3])),
         gain=gain,
         lag=lag,
         delay=delay,
@@ -701,11 +834,76 @@ def _fit(
         radius=radius,
         windows=tuple(windows),
         signals=signals,
-        fitted=fitted,
+        fitted=everywhere.answer(whole(q)),
         closed_loop=closed,
         misfit=float(np.sqrt(np.mean(rest**2))),
         findings=tuple(findings),
     )
+
+
+def _plant(gain: float, mean: float, square: float) -> YawPlant:
+    """Plant from gain and the moments of its pulse answer; neither lag nor dead time below 0."""
+    lag = math.sqrt(max(square, 0.0))
+    return YawPlant(gain=gain, lag=lag, delay=max(0.0, mean - lag))
+
+
+def _lag_and_delay(
+    values: np.ndarray, scatter: np.ndarray, floor: np.ndarray, dofs: np.ndarray
+) -> tuple[Estimate, Estimate]:
+    """Lag and dead time from the moments; the lag's interval is that of its square."""
+    covariance = scatter + np.diag(floor**2)
+    mean, square = float(values[2]), max(float(values[3]), 0.0)
+    spread = math.sqrt(covariance[3, 3])
+    quantile = student_quantile(0.975, float(dofs[3]))
+    lag = math.sqrt(square)
+    low = math.sqrt(max(square - quantile * spread, 0.0))
+    high = math.sqrt(square + quantile * spread)
+    error = (high - low) / (2 * quantile)
+    estimate = Estimate(value=lag, std_error=error, unit="s", low=low, high=high)
+    slope = error / spread if spread > 0 else 0.0  # of the lag by its square, over the interval
+    variance = covariance[2, 2] + error**2 - 2 * slope * covariance[2, 3]
+    delay = Estimate.of(
+        mean - lag, math.sqrt(max(variance, 0.0)), "s", dof=float(min(dofs[2], dofs[3]))
+        if error**2 > covariance[2, 2]
+        else float(dofs[2]),
+    )  # fmt: skip
+    return estimate, delay
+
+
+def _plausible(
+    values: np.ndarray,
+    rate: np.ndarray,
+    rest: np.ndarray,
+    signals: YawSignals,
+    sizes: np.ndarray,
+    config: PlantConfig,
+) -> None:
+    """Refuse a plant that nobody should tune gains on."""
+    gain, friction = float(values[0]), float(values[1])
+    explained = 1 - float(np.mean(rest**2) / np.mean(rate**2))
+    top = gain * float(sizes.max()) + friction
+    if friction > config.friction_most * top:
+        raise RecordingError(
+            f"heading: channel {'omega_z' if signals.rate_source == 'gyro' else 'yaw'}: the yaw rate "
+            f"hardly grows with the turn command ({friction:.2f} of {top:.2f} rad/s come whatever its "
+            "size): the command is saturated or the gyro clips. Turn at half that rate and less; "
+            f"check the gyro's range. {WHAT_TO_RECORD}"
+        )
+    if explained < config.explained_least:
+        raise RecordingError(
+            f"heading: the turn command explains only {100 * max(explained, 0):.0f} % of the yaw rate "
+            f"in {sizes.size} turns; gains from that would be a guess. Is the {signals.source} "
+            "what the wheels got, on the same clock as the gyro? Check with `crabwise inspect`. "
+            f"{WHAT_TO_RECORD}"
+        )
+    low, high = config.gain_range
+    if not low < gain < high:
+        raise RecordingError(
+            f"heading: the base turns {gain:.2f} times as fast as the {signals.source} asks. Either "
+            "the command is not in rad/s (give its unit in the robot file under [channels]), or "
+            "the base is at fault: rollers that lean the wrong way turn it at a tenth. Mend that "
+            "first (`crabwise analyze` tells); heading hold on top would hide it"
+        )
 
 
 def _jackknife(
@@ -724,16 +922,11 @@ def _jackknife(
     return out
 
 
-def _border(
-    middle: np.ndarray, covariance: np.ndarray, dof: float
-) -> tuple[tuple[YawPlant, ...], float]:
-    """Plants on the border of the 95 % region of (gain, lag, dead time)."""
+def _border(middle: np.ndarray, covariance: np.ndarray) -> tuple[tuple[YawPlant, ...], float]:
+    """Plants on the border of the 95 % region of (gain, mean, square), and its radius."""
     from scipy import special
 
-    # Hotelling: 3 (dof) / (dof - 2) F_{3, dof-2}; the chi-square radius for many observations.
-    few = max(dof - 2, 1.0)
-    radius = math.sqrt(3 * dof / few * float(special.fdtri(3, few, 0.95)))
-    radius = min(radius, 2.0 * student_quantile(0.975, dof))
+    radius = math.sqrt(float(special.chdtri(3, 0.05)))
     size, axes = np.linalg.eigh(covariance)
     reach = axes * np.sqrt(np.maximum(size, 0.0)) * radius
     directions = [s * np.eye(3)[k] for k in range(3) for s in (1.0, -1.0)]
@@ -742,12 +935,6 @@ def _border(
     ]
     plants = []
     for d in directions:
-        gain, lag, delay = middle + reach @ d
-        plants.append(
-            YawPlant(
-                gain=max(float(gain), 0.2 * float(middle[0])),
-                lag=max(float(lag), 0.0),
-                delay=max(float(delay), 0.0),
-            )
-        )
+        gain, mean, square = middle + reach @ d
+        plants.append(_plant(max(float(gain), 0.2 * float(middle[0])), float(mean), float(square)))
     return tuple(plants), radius

@@ -88,3 +88,33 @@ def error_bar(entry: dict) -> tuple[float, float, float]:
     value = entry["value"]
     low, high = entry["interval95"]
     return value, high - value, value - low
+
+
+def sparkline(outline: np.ndarray, width: int = 120, height: int = 26) -> str:
+    """Small line without axes, as a picture that needs no script.
+
+    Parameters
+    ----------
+    outline : ndarray, shape (k, 2)
+        Time and value.
+    width, height : int
+        Size. [px]
+
+    Returns
+    -------
+    str
+        SVG text; an empty picture where there is nothing to draw.
+    """
+    points = ""
+    if outline.shape[0] > 1:
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        span = np.where(high > low, high - low, 1.0)
+        unit = (outline - low) / span
+        if high[1] == low[1]:
+            unit[:, 1] = 0.5
+        x, y = 1 + unit[:, 0] * (width - 2), height - 2 - unit[:, 1] * (height - 4)
+        points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}">'
+        f'<polyline points="{points}" fill="none" stroke="#7a8288" stroke-width="1.3"/></svg>'
+    )

@@ -164,7 +164,8 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
             except (pa.ArrowException, OSError) as error:
                 raise _damaged(path, error) from None
             for n in few:
-                held[n] = columns.get(n)
+                # A copy: pyarrow's own pool would keep the memory when the column goes.
+                held[n] = np.array(columns.get(n))
                 columns.forget(n)
             pa.default_memory_pool().release_unused()
         return held[name]

@@ -30,16 +30,19 @@ RATE = 200.0
 # What one process does, by name; each prints seconds and sizes as JSON. A small file goes first on
 # both sides, so that neither counts the imports: `crabwise analyze` from cold has a bar of its own.
 WORK = {
-    "raw csv": "from pyarrow import csv; csv.read_csv(small); begin(); "
+    "raw csv": "from pyarrow import csv; warm and csv.read_csv(small); begin(); "
     "table = csv.read_csv(path); end(table.nbytes)",
-    "raw parquet": "from pyarrow import parquet; parquet.read_table(small); begin(); "
+    "raw parquet": "from pyarrow import parquet; warm and parquet.read_table(small); begin(); "
     "table = parquet.read_table(path); end(table.nbytes)",
-    "ours": "from analyzer.pipeline import analyze; analyze([small], robot); begin(); "
+    "plain": "import warnings; warnings.simplefilter('ignore'); "
+    "from tests.benchmarks.plain import analyse; warm and analyse(small); begin(); analyse(path); end(0)",
+    "ours": "from analyzer.pipeline import analyze; warm and analyze([small], robot); begin(); "
     "analyze([path], robot); end(0)",
 }
 HARNESS = """
 import json, resource, sys, time
 path, robot, small = sys.argv[1:4]
+warm = sys.argv[4] == "True"
 def begin():
     global start, before
     before, start = resident(), time.perf_counter()
@@ -127,7 +130,7 @@ def make(folder: Path, hours: float, seed: int = 7) -> dict[str, Path]:
     }
     if not all(p.is_file() for p in out.values()):
         table = table_of(tiled(sitting(seed)[0], hours * 3600), seed)
-        small = table.slice(0, round(100 * RATE))
+        small = table.slice(0, round(200 * RATE))
         csv.write_csv(small, out["small csv"], csv.WriteOptions(quoting_style="none"))
         parquet.write_table(small, out["small parquet"], compression="zstd")
         csv.write_csv(table, out["csv"], csv.WriteOptions(quoting_style="none"))
@@ -136,37 +139,54 @@ def make(folder: Path, hours: float, seed: int = 7) -> dict[str, Path]:
     return out
 
 
-def measure(name: str, path: Path, robot: Path, small: Path) -> dict[str, Any]:
+def measure(
+    name: str, path: Path, robot: Path, small: Path, *, warm: bool = True
+) -> dict[str, Any]:
     """Run one piece of work in a process of its own."""
     done = subprocess.run(
-        [sys.executable, "-c", HARNESS + WORK[name], str(path), str(robot), str(small)],
+        [sys.executable, "-c", HARNESS + WORK[name], str(path), str(robot), str(small), str(warm)],
         check=True,
         capture_output=True,
         text=True,
+        cwd=Path(__file__).parents[2],
     )
     answer: dict[str, Any] = json.loads(done.stdout)
     return answer
 
 
-def compare(files: dict[str, Path], rounds: int) -> dict[str, float]:
-    """Raw and ours by turns, on both forms of the hour; prints a table and gives the ratios."""
+def compare(files: dict[str, Path], rounds: int, *, plain: bool = False) -> dict[str, float]:
+    """Raw, ours and, if asked for, the plain script by turns; prints a table, gives the ratios."""
     ratios: dict[str, float] = {}
-    print(
-        f"{'form':8} {'raw s':>7} {'ours s':>7} {'ratio':>6}  {'peak/Arrow':>10} {'less imports':>12}"
-    )
     for form in ("csv", "parquet"):
-        raw, ours = [], []
+        names = [f"raw {form}", "ours", *(["plain"] if plain else [])]
+        seen: dict[str, list[dict[str, Any]]] = {n: [] for n in names}
         for _ in range(rounds):
-            paths = files[form], files["robot"], files[f"small {form}"]
-            raw.append(measure(f"raw {form}", *paths))
-            ours.append(measure("ours", *paths))
-        one = statistics.median(r["seconds"] for r in raw)
-        two = statistics.median(r["seconds"] for r in ours)
-        arrow = raw[0]["arrow"]
-        peak = max(r["peak"] for r in ours) / arrow
-        above = max(r["peak"] - r["before"] for r in ours) / arrow
-        ratios[form], ratios[f"{form} memory"] = two / one, peak
-        print(f"{form:8} {one:7.2f} {two:7.2f} {two / one:6.2f}  {peak:10.2f} {above:12.2f}")
+            for name in names:
+                seen[name].append(
+                    measure(name, files[form], files["robot"], files[f"small {form}"])
+                )
+        # Memory is that of a process that does nothing before.
+        fresh = {
+            n: measure(n, files[form], files["robot"], files[f"small {form}"], warm=False)
+            for n in names
+        }
+        arrow = seen[names[0]][0]["arrow"]
+        seconds = {n: statistics.median(r["seconds"] for r in rows) for n, rows in seen.items()}
+        peak = {n: r["peak"] for n, r in fresh.items()}
+        print(f"{form}: Arrow table {arrow / 1e6:.0f} MB")
+        print(f"  {'':10} {'seconds':>8} {'peak MB':>8} {'peak/Arrow':>10}")
+        for name in names:
+            print(
+                f"  {name.split()[0]:10} {seconds[name]:8.2f} {peak[name] / 1e6:8.0f} "
+                f"{peak[name] / arrow:10.2f}"
+            )
+        ratios[f"{form}: ours / raw read"] = seconds["ours"] / seconds[names[0]]
+        ratios[f"{form}: peak of ours / Arrow size"] = peak["ours"] / arrow
+        if plain:
+            ratios[f"{form}: plain script / ours, time"] = seconds["plain"] / seconds["ours"]
+            ratios[f"{form}: peak of ours / plain script"] = peak["ours"] / peak["plain"]
+    for name, ratio in ratios.items():
+        print(f"  {name:38} {ratio:6.2f}")
     return ratios
 
 
@@ -174,6 +194,7 @@ def main() -> None:
     """Make the files, measure, print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--plain", action="store_true", help="the plain script as well")
     parser.add_argument("--hours", type=float, default=1.0)
     parser.add_argument(
         "--folder", type=Path, default=Path(tempfile.gettempdir()) / "crabwise_hour"
@@ -184,7 +205,7 @@ def main() -> None:
     print(
         f"{args.hours:g} h at {RATE:.0f} Hz, 26 columns: CSV {size:.0f} MB, median of {args.rounds}"
     )
-    compare(files, args.rounds)
+    compare(files, args.rounds, plain=args.plain)
 
 
 if __name__ == "__main__":

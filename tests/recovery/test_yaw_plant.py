@@ -7,9 +7,11 @@ turn to turn, gyro noise. `python -m tests.recovery.test_yaw_plant` prints the f
 
 import math
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from analyzer.demo import robot_text
 from analyzer.kinematics import odometry_matrix
@@ -58,35 +60,43 @@ def simulated(
     phase = int(rng.integers(tick))
     late = round(delay / FINE)
     asked = np.zeros((n, 3))
-    rate, heading, wanted = np.zeros(n), np.zeros(n), 0.0
+    rate, heading = np.zeros(n), np.zeros(n)
     keep = math.exp(-FINE / lag)
     segment = np.searchsorted(ends, np.arange(n) * FINE, side="right")
     tones = rng.uniform(4, 9, ends.size + 1), rng.uniform(0, 2 * np.pi, ends.size + 1)
     sizes = ripple * rng.uniform(0.5, 1.5, ends.size + 1)
-    held = np.zeros(3)
-    state = 0.0
-    yaw = 0.0
-    for k in range(n):
-        if (k - phase) % tick == 0:
-            v_y, turn, _ = script[min(segment[k], len(script) - 1)]
-            wanted += turn * tick * FINE
-            correction = kp * (wanted - yaw) if (v_y or turn) else 0.0
-            if kp:
-                correction += kp * 1e-3 * rng.standard_normal()
-            held = np.array([0.0, v_y, turn + correction])
-        asked[k] = held
-        u = asked[k - late, 2] if k >= late else 0.0
-        goal = gain * u + friction * np.sign(u) * (abs(u) > 0.05)
-        state = keep * state + (1 - keep) * goal
-        s = segment[k]
-        moving = np.any(held)
-        wave = sizes[min(s, sizes.size - 1)] * math.sin(
-            2 * np.pi * tones[0][min(s, sizes.size - 1)] * k * FINE
-            + tones[1][min(s, sizes.size - 1)]
-        )
-        rate[k] = state + moving * wave + drift * np.sign(held[1])
-        yaw += rate[k] * FINE
-        heading[k] = yaw
+    s = np.minimum(segment, sizes.size - 1)
+    wave = sizes[s] * np.sin(2 * np.pi * tones[0][s] * np.arange(n) * FINE + tones[1][s])
+    now = np.arange(n)
+    ticks = np.maximum((now - phase) // tick * tick + phase, 0)  # the tick whose command is held
+    wanted = np.array(script)[np.minimum(segment[ticks], len(script) - 1)]
+    asked[:, 1:] = wanted[:, :2]
+    asked[now < phase] = 0.0
+    moving = np.any(asked != 0, axis=1)
+    outside = moving * wave + drift * np.sign(asked[:, 1])
+
+    def goal(u):
+        return gain * u + friction * np.sign(u) * (np.abs(u) > 0.05)
+
+    if kp == 0:
+        late_goal = np.concatenate([np.zeros(late), goal(asked[:, 2])])[:n]
+        state = lfilter([0.0, 1 - keep], [1.0, -keep], late_goal)
+        rate = state + outside
+        heading = np.cumsum(rate) * FINE
+    else:
+        state = yaw = reference = held = 0.0
+        script_turn = asked[:, 2].copy()
+        for k in range(n):
+            if (k - phase) % tick == 0:
+                reference += script_turn[k] * tick * FINE
+                correction = kp * (reference - yaw) if moving[k] else 0.0
+                held = script_turn[k] + correction + kp * 1e-3 * rng.standard_normal()
+            asked[k, 2] = held
+            rate[k] = state + outside[k]
+            heading[k] = yaw
+            u = asked[k - late, 2] if k >= late else 0.0
+            state = keep * state + (1 - keep) * float(goal(u))
+            yaw += rate[k] * FINE
     every = round(LOG / FINE)
     offset = int(rng.integers(every))
     at = np.arange(offset, n, every)
@@ -163,35 +173,61 @@ def test_one_turn_rate_widens_the_gain():
     assert any("two or three rates" in f.text for f in found.findings)
 
 
-def test_sweep_is_cut_into_observations():
-    rng = np.random.default_rng(8)
-    run = simulated(rng, 0.9, 0.05, 0.02)
+def with_command(run, asked, gain, lag, delay, rng):
+    """The run with another turn command and the exact answer to it."""
     t = run.t
-    sweep = np.where((t > 2) & (t < 26), 0.8 * np.sin(2 * np.pi * (0.2 * t + 0.03 * t**2)), 0.0)
     command = np.zeros((t.size, 3))
-    command[:, 2] = sweep
+    command[:, 2] = asked
     fine = np.arange(0, t[-1], FINE)
-    u = np.interp(fine - 0.03, t, sweep)
+    u = np.interp(fine - delay, t, asked)
     rate = np.zeros(fine.size)
-    keep = math.exp(-FINE / 0.06)
+    keep = math.exp(-FINE / lag)
     for k in range(1, fine.size):
-        rate[k] = keep * rate[k - 1] + (1 - keep) * 0.85 * u[k]
+        rate[k] = keep * rate[k - 1] + (1 - keep) * gain * u[k]
     gyro = np.interp(t, fine, rate) + 2e-3 * rng.standard_normal(t.size)
     speed = np.stack([0 * t, 0 * t, gyro], axis=1) @ ROBOT.matrix.T
-    from dataclasses import replace
+    return replace(run, command=command, gyro_z=gyro, wheel_speed=speed, yaw=np.cumsum(gyro) * LOG)
 
-    run = replace(run, command=command, gyro_z=gyro, wheel_speed=speed, yaw=np.cumsum(gyro) * LOG)
-    found = identify(run, find_passes(run))
-    assert len(found.windows) == 8
+
+def test_staircase_is_cut_at_its_steps():
+    rng = np.random.default_rng(14)
+    run = simulated(rng, 0.9, 0.05, 0.02)
+    stairs = np.array([0, 0.4, 0.9, 1.3, 0.7, 0.3, -0.5, -1.0, 0, 0, 0])
+    asked = stairs[np.minimum((run.t / 2).astype(int), stairs.size - 1)]
+    found = identify(with_command(run, asked, 0.85, 0.06, 0.03, rng), ())
+    assert len(found.windows) == 7
+    assert held(found.gain, 0.85)
     assert found.gain.value == pytest.approx(0.85, rel=0.02)
     assert found.lag.value == pytest.approx(0.06, abs=0.006)
     assert found.delay.value == pytest.approx(0.03, abs=0.006)
 
 
-def changed(run, **what):
-    from dataclasses import replace
+@pytest.mark.parametrize("channel", ["target", "power", "volt"])
+def test_without_a_turn_command_the_wheels_drive_stands_in(channel):
+    rng = np.random.default_rng(15)
+    run = simulated(rng, 1.0, 0.05, 0.02)
+    wheels = run.command @ ROBOT.matrix.T
+    full = 40.0
+    drive = {"target": wheels, "power": wheels / full, "volt": wheels * 0.3}[channel]
+    bare = replace(ROBOT, torque_per_ampere=np.full(4, np.nan)) if channel == "volt" else ROBOT
+    found = identify(replace(run, command=None, robot=bare, **{channel: drive}), ())
+    assert channel in found.signals.source
+    # The scale of power or volts is read from fast driving, where these wheels follow exactly.
+    assert found.gain.value == pytest.approx(1.0, rel=0.03)
+    assert found.lag.value == pytest.approx(0.05, abs=0.006)
+    assert found.delay.value == pytest.approx(0.02, abs=0.006)
 
-    return replace(run, **what)
+
+def test_sweep_is_cut_into_observations():
+    rng = np.random.default_rng(8)
+    run = simulated(rng, 0.9, 0.05, 0.02)
+    t = run.t
+    sweep = np.where((t > 2) & (t < 26), 0.8 * np.sin(2 * np.pi * (0.2 * t + 0.03 * t**2)), 0.0)
+    found = identify(with_command(run, sweep, 0.85, 0.06, 0.03, rng), ())
+    assert len(found.windows) == 8
+    assert found.gain.value == pytest.approx(0.85, rel=0.02)
+    assert found.lag.value == pytest.approx(0.06, abs=0.006)
+    assert found.delay.value == pytest.approx(0.03, abs=0.006)
 
 
 @pytest.fixture(scope="module")
@@ -203,30 +239,30 @@ def test_no_turn_is_refused(sound):
     command = sound.command.copy()
     command[:, 2] = np.where(np.abs(command[:, 1]) > 0, 1e-9, 0)
     with pytest.raises(RecordingError, match=r"found 0 turn\(s\) on the spot.*Record turns"):
-        identify(changed(sound, command=command), ())
+        identify(replace(sound, command=command), ())
 
 
 def test_no_command_is_refused(sound):
     with pytest.raises(
         RecordingError, match="cmd_omega_z: found no turn command.*Log the commanded"
     ):
-        identify(changed(sound, command=None), ())
+        identify(replace(sound, command=None), ())
 
 
 def test_no_gyro_is_refused(sound):
     with pytest.raises(RecordingError, match="omega_z: found neither a gyro nor a heading"):
-        identify(changed(sound, gyro_z=None, yaw=None), ())
+        identify(replace(sound, gyro_z=None, yaw=None), ())
 
 
 def test_frozen_gyro_is_refused(sound):
     with pytest.raises(RecordingError, match="gyro does not move in 18 of 18 turns.*frozen"):
-        identify(changed(sound, gyro_z=np.full(sound.t.size, 0.01)), ())
+        identify(replace(sound, gyro_z=np.full(sound.t.size, 0.01)), ())
 
 
 def test_gyro_frozen_for_a_while_is_left_out(sound):
     gyro = sound.gyro_z.copy()
     gyro[900:1600] = gyro[900]
-    found = identify(changed(sound, gyro_z=gyro), ())
+    found = identify(replace(sound, gyro_z=gyro), ())
     assert 3 <= len(found.windows) < 18
     assert any("does not move" in f.text for f in found.findings)
     assert found.gain.value == pytest.approx(0.9, rel=0.03)
@@ -237,14 +273,41 @@ def test_saturated_power_is_refused(sound):
     with pytest.raises(
         RecordingError, match="saturated.*power stands at its limit.*half that rate"
     ):
-        identify(changed(sound, power=power), ())
+        identify(replace(sound, power=power), ())
 
 
 def test_saturated_answer_leaves_out_the_fast_turns(sound):
     gyro = np.clip(sound.gyro_z, -0.68, 0.68)
-    found = identify(changed(sound, gyro_z=gyro), ())
+    found = identify(replace(sound, gyro_z=gyro), ())
     assert max(abs(w.command) for w in found.windows) < 1.0
     assert any("saturated" in f.text for f in found.findings)
+
+
+def test_reversed_gyro_is_refused(sound):
+    with pytest.raises(RecordingError, match="gyro turns against the wheels.*sign = -1"):
+        identify(replace(sound, gyro_z=-sound.gyro_z), ())
+
+
+def test_reversed_command_is_refused(sound):
+    with pytest.raises(RecordingError, match="commanded turn rate points against the wheels"):
+        identify(replace(sound, command=-sound.command), ())
+
+
+def test_gyro_clipped_at_every_rate_is_refused(sound):
+    with pytest.raises(RecordingError, match="saturated"):
+        identify(replace(sound, gyro_z=np.clip(sound.gyro_z, -0.15, 0.15)), ())
+
+
+def test_base_that_hardly_turns_is_refused():
+    run = simulated(np.random.default_rng(16), 0.1, 0.05, 0.02)
+    with pytest.raises(RecordingError, match="0.10 times as fast.*rollers that lean the wrong way"):
+        identify(run, ())
+
+
+def test_yaw_rate_that_has_other_causes_is_refused(sound):
+    gyro = sound.gyro_z + 0.5 * np.sin(2 * np.pi * 1.7 * sound.t)
+    with pytest.raises(RecordingError, match="explains only"):
+        identify(replace(sound, gyro_z=gyro), ())
 
 
 def test_loop_without_turns_is_refused():
@@ -255,7 +318,7 @@ def test_loop_without_turns_is_refused():
         name: getattr(run, name)[late:]
         for name in ("command", "gyro_z", "wheel_speed", "wheel_angle", "yaw", "valid")
     }
-    run = changed(run, t=np.arange(run.t.size - late) * LOG, **cut)
+    run = replace(run, t=np.arange(run.t.size - late) * LOG, **cut)
     with pytest.raises(RecordingError, match="heading loop or a hand steered"):
         identify(run, find_passes(run))
 

@@ -2,6 +2,7 @@
 
 import copy
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -27,22 +28,25 @@ def passes(
     t = 0.0
     bias = {}
 
-    def value(name, unit_floor, kind, speed):
-        # One draw a recording: the floors count once for each recording.
-        if name not in bias:
-            bias[name] = rng.normal(0, unit_floor) if shared else 0.0
-        return bias[name]
+    def value(name, floor, kind, speed):
+        # One draw for each kind and speed of a recording, as the floors are meant.
+        key = (name, kind, speed)
+        if key not in bias:
+            bias[key] = rng.normal(0, floor) if shared else 0.0
+        return bias[key]
 
     for speed in speeds:
         for _ in range(repeats):
             for kind in ("ahead", "astern", "left", "right"):
                 side = kind in ("left", "right")
                 sign = {"left": 1, "right": -1}.get(kind, 0)
-                drift = sign * (yaw + value("yaw", DEFAULT.yaw_floor, kind, speed))
+                drift = sign * yaw + value("yaw", DEFAULT.yaw_floor, kind, speed)
                 drift += rng.normal(0, scatter["yaw"])
-                closure = sign * value("closure", DEFAULT.path_floor, kind, speed)
-                creep = sign * value("creep", DEFAULT.path_floor, kind, speed)
-                rolled = 0.5 * drift
+                closure = value("closure", DEFAULT.path_floor, kind, speed)
+                creep = value("creep", DEFAULT.path_floor, kind, speed)
+                # Rolled, slipped and their sum all with the same floor and scatter.
+                split = value("split", DEFAULT.yaw_floor, kind, speed)
+                rolled = 0.5 * drift + math.sqrt(0.75) * (split + rng.normal(0, scatter["yaw"]))
                 names = ROBOT.wheel_names
 
                 def each(name, middle, wanted=True, floor=0.0):
@@ -131,8 +135,8 @@ def test_false_alarms_between_recordings_are_nominal():
 
     rate, said, _ = false_alarms(500, 7, make)
     assert 0.03 <= rate.mean() <= 0.07
-    # Each measure alone: binomial scatter of 500 is 1 %, three of them about the bar.
-    assert np.all(rate < 0.09)
+    # Each measure alone: binomial scatter of 500 is 1 %, two of them about the bar.
+    assert np.all((rate > 0.01) & (rate < 0.09))
     assert said <= 0.07  # Holm: any false verdict at all
 
 
@@ -147,7 +151,7 @@ def test_false_alarms_of_halves_of_one_recording_are_nominal():
                     r["half"] = k % 2
         return [[result([r for r in rows if r["half"] == h])] for h in (0, 1)]
 
-    rate, said, _ = false_alarms(500, 8, make)
+    rate, said, _ = false_alarms(300, 8, make)
     assert 0.03 <= rate.mean() <= 0.07
     assert said <= 0.07
 
@@ -237,6 +241,47 @@ def test_confounders_are_flagged():
     after["causes"] = [{"cause": "low_grip", "wheel": None, "probability": 0.8}]
     kinds = {c["kind"] for c in compare([before], [after], ROBOT)["confounders"]}
     assert {"battery", "speed", "drive_mode", "floor"} <= kinds
+
+
+def test_another_drive_mode_shows_in_the_speeds():
+    rng = np.random.default_rng(18)
+    before, after = result(passes(rng), "a.csv"), result(passes(rng), "b.csv")
+    for row in before["passes"]:
+        row["speed_m_per_s"] *= 0.6 if row["kind"] in {"left", "right"} else 0.9
+    flagged = compare([before], [after], ROBOT)["confounders"]
+    assert any(c["kind"] == "drive_mode" and "fell short" in c["text"] for c in flagged)
+
+
+def test_speeds_match_without_commands():
+    """A serviced base drives faster at the same power: groups pair by rank, and it is flagged."""
+    rng = np.random.default_rng(19)
+    before, after = result(passes(rng), "a.csv"), result(passes(rng), "b.csv")
+    for row in before["passes"]:
+        row["speed_m_per_s"] *= 0.75
+    for row in before["passes"] + after["passes"]:
+        row["commanded_speed"] = None
+    found = compare([before], [after], ROBOT)
+    assert found["unmatched"] == []
+    assert by_key(found)["closure.left"]["passes"] == {"before": 6, "after": 6}
+    (flagged,) = found["confounders"]
+    assert flagged["kind"] == "speed"
+    assert flagged["text"].count("→") == 8
+
+
+def test_currents_are_compared_at_the_same_speed():
+    """Current that rises with speed alone is no change, though one side drove faster."""
+    rng = np.random.default_rng(20)
+    before, after = result(passes(rng), "a.csv"), result(passes(rng), "b.csv")
+    for side, factor in ((before, 0.8), (after, 1.0)):
+        for row in side["passes"]:
+            row["speed_m_per_s"] *= factor
+            row["wheels"]["current_a"] = {
+                w: 0.5 + 1.0 * row["speed_m_per_s"] + rng.normal(0, 0.003)
+                for w in ROBOT.wheel_names
+            }
+    entry = by_key(compare([before], [after], ROBOT))["current.FL.sideways"]
+    assert entry["verdict"] == "no_worse"
+    assert abs(entry["difference"]["value"]) < 0.02  # unmoved it would be 0.1 A
 
 
 def test_quiet_pair_flags_nothing():

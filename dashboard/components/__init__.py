@@ -1,0 +1,1 @@
+"""Pure functions that give pieces of the page."""

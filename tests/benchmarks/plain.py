@@ -1,0 +1,306 @@
+"""The same estimates as a competent user would script them: pandas, SciPy, statsmodels.
+
+It is the measure of our speed and memory, kept honest: vectorised where a user would, robust where a
+user would, with cluster-robust errors instead of loops. It knows this one log by its column names,
+checks nothing (no counter overflow, no stuck sensor, no clock but one) and says no causes in words.
+
+Usage: python -m tests.benchmarks.plain LOG.csv
+"""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+import pandas as pd
+import statsmodels.api as sm
+from scipy import integrate, ndimage, optimize, signal, stats
+
+WHEELS = ("fl", "fr", "rl", "rr")
+X = np.array([0.20, 0.20, -0.20, -0.20])
+Y = np.array([0.18, -0.18, 0.18, -0.18])
+ANGLE = np.radians([-45, 45, 45, -45])
+RADIUS, COUNTS, MASS = 0.05, 1440.0, 15.0
+KT, KE, OHM = 0.30, 0.30, 1.2
+G = 9.80665
+TAN = np.tan(ANGLE)
+H = np.stack([np.ones(4), TAN, X * TAN - Y], axis=1) / RADIUS
+H_INVERSE = np.linalg.pinv(H)
+KINDS = ("ahead", "astern", "left", "right", "turn_left", "turn_right")
+
+
+def read(path: str) -> pd.DataFrame:
+    return (
+        pd.read_parquet(path) if path.endswith(".parquet") else pd.read_csv(path, engine="pyarrow")
+    )
+
+
+def mean_interval(values: pd.Series | np.ndarray) -> tuple[float, float, float]:
+    values = np.asarray(values, float)
+    values = values[np.isfinite(values)]
+    if values.size < 2:
+        return (np.nan,) * 3
+    low, high = stats.t.interval(0.95, values.size - 1, values.mean(), stats.sem(values))
+    return float(values.mean()), float(low), float(high)
+
+
+def lag_of(a: np.ndarray, b: np.ndarray, dt: float, most: float) -> float:
+    a, b = a - a.mean(), b - b.mean()
+    full = signal.correlate(b, a, mode="full", method="fft")
+    lags = signal.correlation_lags(b.size, a.size)
+    near = np.abs(lags) <= most / dt
+    return float(lags[near][np.argmax(full[near])] * dt)
+
+
+def analyse(path: str) -> dict:
+    log = read(path)
+    t = log["time_s"].to_numpy()
+    dt = float(np.median(np.diff(t)))
+    grid = np.arange(t[0], t[-1], dt)
+
+    def on_grid(name: str, scale: float = 1.0) -> np.ndarray:
+        return np.interp(grid, t, log[name].to_numpy(float)) * scale
+
+    width = 0.025 / dt
+    angle = np.stack([on_grid(f"{w}_ticks", 2 * np.pi / COUNTS) for w in WHEELS], axis=1)
+    speed = ndimage.gaussian_filter1d(np.gradient(angle, dt, axis=0), width, axis=0)
+    rolled = speed @ H_INVERSE.T
+    gyro = on_grid("gyro_z_dps", np.pi / 180)
+    rim = np.abs(speed).max(axis=1) * RADIUS
+    still = ndimage.binary_erosion(rim < 0.004, iterations=round(0.1 / dt))
+    gyro = gyro - gyro[still].mean()
+    shift = lag_of(rolled[:, 2], gyro, dt, 0.5)
+    gyro = np.interp(grid, grid - shift, gyro)
+    pose = np.stack(
+        [
+            on_grid("mocap_x_m"),
+            on_grid("mocap_y_m"),
+            np.interp(grid, t, np.unwrap(np.radians(log["mocap_yaw_deg"].to_numpy()))),
+        ],
+        axis=1,
+    )
+    shift = lag_of(
+        rolled[:, 2], np.gradient(ndimage.gaussian_filter1d(pose[:, 2], width), dt), dt, 0.5
+    )
+    pose = np.stack([np.interp(grid, grid - shift, p) for p in pose.T], axis=1)
+    current = np.stack([on_grid(f"{w}_current_a") for w in WHEELS], axis=1)
+    volt = np.stack([on_grid(f"{w}_volts_v") for w in WHEELS], axis=1)
+    command = np.stack([on_grid(c) for c in ("cmd_vx_m_s", "cmd_vy_m_s", "cmd_wz_rad_s")], axis=1)
+    force_y = on_grid("accel_y_g", G)
+    turned = integrate.cumulative_trapezoid(gyro, dx=dt, initial=0.0)
+    slow = ndimage.gaussian_filter1d(pose[:, 2] - turned, 1.0 / dt)
+    yaw = turned + slow
+
+    # Passes.
+    label, count = ndimage.label(rim > 0.012)
+    spans = ndimage.find_objects(label)
+    rows = []
+    owner = np.full(grid.size, -1)
+    for (span,) in spans:
+        a, b = span.start, min(span.stop, grid.size - 1)
+        if (b - a) * dt < 0.35 or rim[a:b].max() < 0.03:
+            continue
+        ask = command[a:b].mean(axis=0) * (1, 1, 0.27)
+        axis = int(np.argmax(np.abs(ask)))
+        kind = (("ahead", "astern"), ("left", "right"), ("turn_left", "turn_right"))[axis][
+            int(ask[axis] < 0)
+        ]
+        if axis < 2 and np.abs(ask[1 - axis]) > 0.46 * np.abs(ask[axis]):
+            continue  # diagonal
+        step = np.diff(pose[a : b + 1, :2], axis=0)
+        middle = (yaw[a + 1 : b + 1] + yaw[a:b]) / 2
+        turns = angle[b] - angle[a]
+        along = np.hypot(rolled[a:b, 0], rolled[a:b, 1]) if axis < 2 else np.abs(rolled[a:b, 2])
+        cruise = along > 0.9 * np.quantile(along, 0.75)
+        launch = np.diff(along[: max(3, int(np.argmax(cruise)))]).max(initial=0.0) / dt
+        owner[a:b] = len(rows)
+        rows.append(
+            {
+                "kind": kind,
+                "speed": np.median(along[cruise]),
+                "hard": launch > 1.7 and (b - a) * dt < 2.2 and axis < 2,
+                "distance": np.hypot(*(pose[b, :2] - pose[a, :2])),
+                "heading": yaw[b] - yaw[a],
+                "ahead": np.sum(np.cos(middle) * step[:, 0] + np.sin(middle) * step[:, 1]),
+                "left": np.sum(-np.sin(middle) * step[:, 0] + np.cos(middle) * step[:, 1]),
+                "closure": RADIUS * (turns @ (1, 1, -1, -1)),
+                **dict(zip(("rolled_x", "rolled_y", "rolled_yaw"), H_INVERSE @ turns, strict=True)),
+                **{f"turns_{w}": turns[k] for k, w in enumerate(WHEELS)},
+                **{f"current_{w}": current[a:b, k].mean() for k, w in enumerate(WHEELS)},
+            }
+        )
+    passes = pd.DataFrame(rows)
+    usual = passes[~passes.hard]
+    out: dict = {"passes": len(passes)}
+
+    # Motion, by kind and speed.
+    straight = usual[usual.kind.isin(["ahead", "astern", "left", "right"]) & (usual.distance > 0.3)]
+    straight = straight.assign(fast=straight.speed > 0.5)
+    for (kind, fast), own in straight.groupby(["kind", "fast"]):
+        out[f"drift {kind} {fast}"] = mean_interval(np.degrees(own.heading) / own.distance)
+        out[f"slipped {kind} {fast}"] = mean_interval(
+            np.degrees(own.heading - own.rolled_yaw) / own.distance
+        )
+        if kind in ("left", "right"):
+            out[f"creep {kind} {fast}"] = mean_interval(1e3 * own.ahead / own.distance)
+            out[f"closure {kind} {fast}"] = mean_interval(1e3 * own.closure / own.distance)
+    sides = straight[straight.kind.isin(["left", "right"])]
+    out["sideways ratio"] = mean_interval(sides.left / sides.rolled_y)
+    turn_rows = usual[usual.kind.str.startswith("turn")]
+    out["yaw lever"] = mean_interval(0.38 * turn_rows.rolled_yaw / turn_rows.heading)
+    fore = straight[straight.kind.isin(["ahead", "astern"])]
+    for k, w in enumerate(WHEELS):
+        robust = sm.RLM(
+            (fore.ahead - Y[k] * fore.heading).to_numpy(), fore[[f"turns_{w}"]].to_numpy()
+        ).fit()
+        out[f"radius {w}"] = (float(robust.params[0]), *map(float, robust.conf_int()[0]))
+
+    # Motors and forces, at 10 Hz inside the passes.
+    size = round(0.1 / dt)
+    torque = KT * ndimage.gaussian_filter1d(current, width, axis=0)
+    drop = ndimage.gaussian_filter1d(volt, width, axis=0) - KE * speed
+    thin = slice(None, None, max(1, grid.size // 40_000))
+    resistance = np.empty(4)
+    for k in range(4):
+        fit = sm.OLS(drop[thin, k], current[thin, k]).fit(cov_type="HAC", cov_kwds={"maxlags": 5})
+        resistance[k] = fit.params[0]
+        out[f"resistance {WHEELS[k]}"] = (float(fit.params[0]), *map(float, fit.conf_int()[0]))
+    acceleration = np.gradient(rolled, dt, axis=0)
+    data = pd.DataFrame(
+        {
+            "owner": owner,
+            "block": np.arange(grid.size) // size,
+            "v_x": rolled[:, 0],
+            "v_y": 0.98 * rolled[:, 1],
+            "rate": gyro,
+            "a_x": acceleration[:, 0],
+            "a_y": 0.98 * acceleration[:, 1],
+            "spin": np.gradient(ndimage.gaussian_filter1d(gyro, width), dt),
+            **{f"torque_{w}": torque[:, k] for k, w in enumerate(WHEELS)},
+            "force_y": force_y,
+        }
+    )
+    data = data[data.owner >= 0].groupby(["owner", "block"], as_index=False).mean()
+    data["kind"] = passes.kind.to_numpy()[data.owner.to_numpy()]
+    wheel = data[[f"torque_{w}" for w in WHEELS]].to_numpy()
+    moment = wheel @ ((X * TAN - Y) / RADIUS)
+    turning = data.kind.str.startswith("turn").to_numpy()
+    part = data[turning]
+    design = np.stack(
+        [
+            part.spin,
+            np.tanh(part.rate / 0.1),
+            np.tanh(part.rate / 0.5),
+            part.rate,
+            np.ones(len(part)),
+        ],
+        axis=1,
+    )
+    fit = sm.OLS(moment[turning], design).fit(cov_type="cluster", cov_kwds={"groups": part.owner})
+    inertia = float(fit.params[0])
+    out["yaw inertia"] = (inertia, *map(float, fit.conf_int()[0]))
+    sideways = data.kind.isin(["left", "right"]).to_numpy()
+    part = data[sideways]
+    design = np.stack(
+        [
+            MASS * part.a_y,
+            -MASS * part.a_x,
+            np.tanh(part.v_y / 0.03),
+            np.tanh(part.v_y / 0.15),
+            part.v_y,
+            np.ones(len(part)),
+        ],
+        axis=1,
+    )
+    fit = sm.OLS(moment[sideways] - inertia * part.spin.to_numpy(), design).fit(
+        cov_type="cluster", cov_kwds={"groups": part.owner}
+    )
+    out["centre of mass x, ramps"] = (float(fit.params[0]), *map(float, fit.conf_int()[0]))
+    part = data[turning]
+    zero = np.zeros(len(part))
+    friction = np.tanh(part.rate / 0.1)
+    ahead = np.stack(
+        [-MASS * part.rate**2, -MASS * part.spin, friction, part.rate, zero, zero], axis=1
+    )
+    left = np.stack(
+        [MASS * part.spin, -MASS * part.rate**2, zero, zero, friction, part.rate], axis=1
+    )
+    push = wheel[turning] / RADIUS
+    fit = sm.OLS(
+        np.concatenate(
+            [
+                push.sum(axis=1) - MASS * part.a_x.to_numpy(),
+                push @ TAN - MASS * part.a_y.to_numpy(),
+            ]
+        ),
+        np.concatenate([ahead, left]),
+    ).fit(cov_type="cluster", cov_kwds={"groups": np.concatenate([part.owner, part.owner])})
+    for k, axis in enumerate("xy"):
+        out[f"centre of mass {axis}, turns"] = (
+            float(fit.params[k]),
+            *map(float, fit.conf_int()[k]),
+        )
+
+    out["causes"] = causes(usual, resistance, out)
+    return out
+
+
+def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str, float]:
+    """Posterior shares of single faults from the odd parts of the force balances."""
+    currents = [f"current_{w}" for w in WHEELS]
+    groups = []
+    for plus, minus, kind in (("left", "right", "side"), ("ahead", "astern", "ahead"),
+                              ("turn_left", "turn_right", "turn")):  # fmt: skip
+        for fast in (False, True):
+            own = usual[(usual.speed > (0.5 if kind != "turn" else 1.8)) == fast]
+            a, b = own[own.kind == plus][currents].mean(), own[own.kind == minus][currents].mean()
+            if np.isfinite(a).all() and np.isfinite(b).all():
+                groups.append((kind, KT * (a.to_numpy() - b.to_numpy()) / 2))
+    weight = MASS * G
+    seen = {a: known[f"centre of mass {a}, turns"][0] for a in "xy"}
+
+    def residuals(z: np.ndarray, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
+        c_x, c_y = z[:2]
+        q, b, rho = z[2:6], z[6:10], z[10:14]
+        load = weight / 4 * (1 + c_x * X / np.mean(X**2) + c_y * Y / np.mean(Y**2))
+        axle = 0.06 * np.exp(b + z[14]) * (2 / 3 + load / weight * 4 / 3)
+        drag = 0.065 * np.exp(q + z[15]) * load
+        parts = []
+        for kind, torque in groups:
+            spin = {"side": np.sign(TAN), "ahead": np.ones(4), "turn": np.sign(X * TAN - Y)}[kind]
+            push = (torque - axle * spin) / RADIUS
+            rub = drag / np.cos(ANGLE) * (np.sign(X) if kind == "turn" else 1) * (kind != "ahead")
+            floor = {"side": 0.0013, "ahead": 0.001, "turn": 0.004}[kind] * weight
+            parts.append(push.sum() / floor)
+            if kind != "ahead":
+                parts += [(push @ TAN - rub.sum()) / floor]
+                parts += [(push @ (X * TAN - Y) - rub @ X) / floor / 0.38]
+        parts += [(seen["x"] - c_x) / 0.004, (seen["y"] - c_y) / 0.004]
+        ratio = np.log(resistance / np.median(resistance))
+        return np.concatenate([parts, (ratio - rho) / 0.01, (z - mean) / sd])
+
+    sound = np.zeros(16), np.array([0.004] * 2 + [0.25] * 4 + [0.15] * 4 + [0.04] * 4 + [0.47] * 2)
+    plans = {"none": sound, "mass": (sound[0], sound[1].copy())}
+    plans["mass"][1][:2] = 0.06
+    for first, name, centre, width in ((2, "roller drag", np.log(3), np.log(1.8)),
+                                       (6, "axle drag", np.log(2.5), np.log(1.6)),
+                                       (10, "weak motor", np.log(1.6), np.log(1.35))):  # fmt: skip
+        for k in range(4):
+            for mass in (False, True):
+                mean, sd = sound[0].copy(), (plans["mass"] if mass else sound)[1].copy()
+                mean[first + k], sd[first + k] = centre, width
+                plans[f"{name} {WHEELS[k]}{' and mass' if mass else ''}"] = (mean, sd)
+    logs = {}
+    for name, (mean, sd) in plans.items():
+        fit = optimize.least_squares(residuals, mean, x_scale=sd, args=(mean, sd))
+        _, logdet = np.linalg.slogdet(fit.jac.T @ fit.jac)
+        logs[name] = -fit.cost - 0.5 * logdet - np.sum(np.log(sd))
+    top = max(logs.values())
+    shares = {k: np.exp(v - top) for k, v in logs.items()}
+    whole = sum(shares.values())
+    return {k: float(v / whole) for k, v in sorted(shares.items(), key=lambda i: -i[1])[:3]}
+
+
+if __name__ == "__main__":
+    for key, value in analyse(sys.argv[1]).items():
+        print(f"{key:28s} {value}")

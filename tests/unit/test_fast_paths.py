@@ -1,0 +1,98 @@
+"""What was made fast gives what the plain way, or a general library, gives."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import ndimage, signal
+
+from analyzer import alignment
+from analyzer.dynamics import _without_each
+
+
+@pytest.mark.parametrize("width", [0.5, 2.5, 7.0, 30.0, 100.0])
+@pytest.mark.parametrize("n", [40, 2001, 50_000])
+def test_smoothing_is_scipys_gaussian(width, n):
+    values = np.random.default_rng(1).normal(size=n).cumsum() + 300
+    got = alignment.smooth(values, 0.01, 0.01 * width)
+    want = ndimage.gaussian_filter1d(values, width, mode="nearest", truncate=3.0)
+    np.testing.assert_allclose(got, want, atol=1e-9)
+
+
+def test_unwrapping_is_numpys():
+    rng = np.random.default_rng(2)
+    angle = np.cumsum(rng.normal(0, 0.7, 5000))
+    wrapped = (angle + np.pi) % (2 * np.pi) - np.pi
+    np.testing.assert_allclose(alignment.unwrapped(wrapped), np.unwrap(wrapped), atol=1e-9)
+
+
+@pytest.mark.parametrize("least", [1, 2, 7, 97, 601, 65_537, 1_000_003])
+def test_transform_lengths_have_small_factors(least):
+    size = alignment._fast_length(least)
+    assert least <= size <= max(2, 1.3 * least)
+    for prime in (2, 3, 5):
+        while size % prime == 0:
+            size //= prime
+    assert size == 1
+
+
+@pytest.mark.parametrize("late", [-37, 0, 12, 48])
+def test_lag_is_that_of_scipys_correlation(late):
+    rng = np.random.default_rng(3)
+    long = ndimage.gaussian_filter1d(rng.normal(size=4200), 5)
+    a, b = long[100:4100], long[100 - late : 4100 - late]
+    lag, peak = alignment.find_lag(a, b, 0.01, 0.5)
+    full = signal.correlate(b - b.mean(), a - a.mean(), mode="full")
+    lags = signal.correlation_lags(b.size, a.size)
+    near = np.abs(lags) <= 50
+    assert lag == pytest.approx(0.01 * lags[near][np.argmax(full[near])], abs=2e-3)
+    assert peak > 0.95
+
+
+def test_leaving_out_each_pass_is_the_explicit_fit():
+    rng = np.random.default_rng(4)
+    count, n = 25, 900
+    owner = np.sort(rng.integers(0, count - 1, n))  # the last pass has no equation
+    design = rng.normal(size=(n, 5)) * np.array([1.0, 30.0, 1e-3, 1.0, 5.0])
+    target = design @ np.arange(1.0, 6.0) + rng.normal(size=n)
+    got = _without_each(design, target, owner, count)
+    for k in range(count):
+        keep = owner != k
+        want = np.linalg.lstsq(design[keep], target[keep], rcond=None)[0]
+        np.testing.assert_allclose(got[k], want, rtol=1e-7)
+
+
+def test_faster_logs_are_averaged_and_gaps_stay_gaps():
+    t = np.arange(4000) * 0.0025
+    t[2002:] += 1.0
+    values = np.sin(t)
+    thin = alignment._Thinning.of(t, 0.01)
+    assert thin.size == 4
+    # Means of four samples: the middle of their stamps, the middle of their values.
+    np.testing.assert_allclose(thin.mean(values), np.sin(thin.t), atol=1e-4)
+    # The four samples astride the gap are left out: none stands in the middle of it.
+    assert not np.any((thin.t > t[2001] + 0.01) & (thin.t < t[2002]))
+    assert thin.t.size == 999
+
+
+def test_noise_falls_as_averaging_says():
+    rng = np.random.default_rng(5)
+    t = np.arange(400_000) * 0.0025
+    noise = rng.normal(0, 1.0, t.size)
+    thin = alignment._Thinning.of(t, 0.01)
+    assert thin.mean(noise).std() == pytest.approx(0.5, rel=0.01)
+
+
+def test_loop_gains_of_many_plants_are_those_of_each():
+    from analyzer.control import HeadingGains, YawPlant, _sampled_responses, sampled_response
+
+    plants = [
+        YawPlant(gain=0.9, lag=0.05, delay=0.031),
+        YawPlant(gain=1.1, lag=0.2, delay=0.06),
+        YawPlant(gain=0.8, lag=0.0, delay=0.02),
+    ]
+    for more in ({}, {"ki": 2.0}, {"ki": 1.0, "kd": 0.2, "rate_filter": 0.03}):
+        gains = HeadingGains(kp=3.0, period=0.02, **more)
+        omega = np.geomspace(1e-3, 1.0, 300) * np.pi / gains.period
+        want = np.array([sampled_response(p, gains)(omega) for p in plants])
+        np.testing.assert_allclose(_sampled_responses(plants, gains, omega), want, rtol=1e-7)

@@ -51,6 +51,9 @@ class AlignmentConfig:
     """Shortest rest used for gyro bias, after settling [s]."""
     settle_time: float = 0.3
     """Time that a base takes to settle after its wheels stopped [s]: bench work."""
+    settling: float = 2e-4
+    """Turn of a base within a rest that its wheels do not show, after `settle_time` [rad]: bench
+    work. A rest knows the gyro's bias no better than this angle over its length."""
     peak_least: float = 0.6
     """Least correlation at which a clock offset is believed [-]."""
     lag_most: float = 0.5
@@ -775,7 +778,18 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         stuck = _stuck(gyro, "omega_z", t, dt, still, findings, config)
         # A stuck gyro is as still as a rest: it tells nothing of the bias.
         at_rest = still & ~_grown(stuck, round(0.2 / dt))
-        gyro, imu = _gyro_bias(gyro, t, dt, at_rest, samples, findings, config)
+        row = odometry_matrix(robot.matrix)[2]
+        gyro, imu = _gyro_bias(
+            gyro,
+            t,
+            dt,
+            at_rest,
+            samples,
+            angle @ row,
+            quantum * float(np.linalg.norm(row)),
+            findings,
+            config,
+        )
     if gyro is not None:
         longest = max(_spans(still), key=lambda span: span[1] - span[0], default=(0, 0))
         a, b = (t[min(k, t.size - 1)] for k in longest)
@@ -1644,9 +1658,15 @@ def _gyro_bias(
     dt: float,
     still: np.ndarray,
     samples: tuple[np.ndarray, np.ndarray],
+    rolled_turn: np.ndarray,
+    turn_quantum: float,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray, dict[str, Estimate]]:
+    """Take the bias out that the rests show, less what the wheels still creep there.
+
+    `still` leaves out where the gyro is stuck: as still as a rest, it tells nothing of the bias.
+    """
     # After a pass the body still settles when the wheels already stand.
     settle, trim = max(1, round(config.settle_time / dt)), max(1, round(0.05 / dt))
     rests = [
@@ -1662,7 +1682,8 @@ def _gyro_bias(
             "gyro_noise_density": Estimate.undetermined("rad/s/sqrt(Hz)", why),
         }
     lengths = np.array([(b - a) * dt for a, b in rests])
-    means = np.array([gyro[a:b].mean() for a, b in rests])
+    crept = np.array([rolled_turn[b - 1] - rolled_turn[a] for a, b in rests])
+    means = np.array([gyro[a:b].mean() for a, b in rests]) - crept / lengths
     middle = np.array([t[(a + b) // 2] for a, b in rests])
     # Noise is that of the samples as logged: the grid lies between them and is quieter.
     ts, raw = samples
@@ -1673,10 +1694,13 @@ def _gyro_bias(
     # Rests are short: a rest of length T knows the bias to density / sqrt(T) (IEEE 952: white
     # noise averages so). Where the rests disagree by more than that, the bias wanders and is
     # followed; where they agree, one mean is better.
-    weights = lengths / lengths.sum()
+    # A turn read from counts is known to the rounding of both ends, a quantum / sqrt(6); and a base
+    # settles a little in its lash and on its rollers while the wheels stand.
+    rounding = math.hypot(turn_quantum / math.sqrt(6.0), config.settling) / lengths
+    expected = np.maximum(np.sqrt(density**2 / lengths + rounding**2), 1e-9)
+    weights = expected**-2.0 / np.sum(expected**-2.0)
     mean = float(weights @ means)
-    expected = density / np.sqrt(lengths)
-    chi2 = float(np.sum(((means - mean) / np.maximum(expected, 1e-9)) ** 2))
+    chi2 = float(np.sum(((means - mean) / expected) ** 2))
     wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
         width = max(20.0, 3 * float(np.median(np.diff(middle))))
@@ -1696,7 +1720,7 @@ def _gyro_bias(
     else:
         gyro = gyro - mean
     scatter = math.sqrt(float(weights @ (means - mean) ** 2) / max(1, len(rests) - 1))
-    error = max(scatter, density / math.sqrt(float(lengths.sum())))
+    error = max(scatter, float(np.sum(expected**-2.0)) ** -0.5)
     count = int(sum((b - a) for a, b in rests))
     return gyro, {
         "gyro_bias_rad_s": Estimate.of(mean, error, "rad/s", dof=max(1, len(rests) - 1)),

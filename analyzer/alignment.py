@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analyzer.imu import bias_instability
 from analyzer.kinematics import integrate_twist, odometry_matrix, tracking_rows
-from analyzer.quantities import Estimate, Finding, RecordingError
+from analyzer.quantities import Estimate, Finding, RecordingError, slope_through_origin
 from analyzer.run import Recording, Run, Source
 
 if TYPE_CHECKING:
@@ -50,6 +51,9 @@ class AlignmentConfig:
     """Shortest rest used for gyro bias, after settling [s]."""
     settle_time: float = 0.3
     """Time that a base takes to settle after its wheels stopped [s]: bench work."""
+    settling: float = 2e-4
+    """Turn of a base within a rest that its wheels do not show, after `settle_time` [rad]: bench
+    work. A rest knows the gyro's bias no better than this angle over its length."""
     peak_least: float = 0.6
     """Least correlation at which a clock offset is believed [-]."""
     lag_most: float = 0.5
@@ -774,7 +778,23 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         stuck = _stuck(gyro, "omega_z", t, dt, still, findings, config)
         # A stuck gyro is as still as a rest: it tells nothing of the bias.
         at_rest = still & ~_grown(stuck, round(0.2 / dt))
-        gyro, imu = _gyro_bias(gyro, t, dt, at_rest, samples, findings, config)
+        row = odometry_matrix(robot.matrix)[2]
+        gyro, imu = _gyro_bias(
+            gyro,
+            t,
+            dt,
+            at_rest,
+            samples,
+            angle @ row,
+            quantum * float(np.linalg.norm(row)),
+            findings,
+            config,
+        )
+    if gyro is not None:
+        longest = max(_spans(still), key=lambda span: span[1] - span[0], default=(0, 0))
+        a, b = (t[min(k, t.size - 1)] for k in longest)
+        resting = (samples[0] >= a + config.settle_time) & (samples[0] < b)
+        imu["gyro_bias_instability"] = bias_instability(samples[0][resting], samples[1][resting])
     reference, ref_problem = _reference(
         where, offsets, t, dt, rolled_speed, rolled[:, 2], gyro, still, valid, findings, config
     )
@@ -1638,9 +1658,15 @@ def _gyro_bias(
     dt: float,
     still: np.ndarray,
     samples: tuple[np.ndarray, np.ndarray],
+    rolled_turn: np.ndarray,
+    turn_quantum: float,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray, dict[str, Estimate]]:
+    """Take the bias out that the rests show, less what the wheels still creep there.
+
+    `still` leaves out where the gyro is stuck: as still as a rest, it tells nothing of the bias.
+    """
     # After a pass the body still settles when the wheels already stand.
     settle, trim = max(1, round(config.settle_time / dt)), max(1, round(0.05 / dt))
     rests = [
@@ -1656,7 +1682,8 @@ def _gyro_bias(
             "gyro_noise_density": Estimate.undetermined("rad/s/sqrt(Hz)", why),
         }
     lengths = np.array([(b - a) * dt for a, b in rests])
-    means = np.array([gyro[a:b].mean() for a, b in rests])
+    crept = np.array([rolled_turn[b - 1] - rolled_turn[a] for a, b in rests])
+    means = np.array([gyro[a:b].mean() for a, b in rests]) - crept / lengths
     middle = np.array([t[(a + b) // 2] for a, b in rests])
     # Noise is that of the samples as logged: the grid lies between them and is quieter.
     ts, raw = samples
@@ -1667,10 +1694,13 @@ def _gyro_bias(
     # Rests are short: a rest of length T knows the bias to density / sqrt(T) (IEEE 952: white
     # noise averages so). Where the rests disagree by more than that, the bias wanders and is
     # followed; where they agree, one mean is better.
-    weights = lengths / lengths.sum()
+    # A turn read from counts is known to the rounding of both ends, a quantum / sqrt(6); and a base
+    # settles a little in its lash and on its rollers while the wheels stand.
+    rounding = math.hypot(turn_quantum / math.sqrt(6.0), config.settling) / lengths
+    expected = np.maximum(np.sqrt(density**2 / lengths + rounding**2), 1e-9)
+    weights = expected**-2.0 / np.sum(expected**-2.0)
     mean = float(weights @ means)
-    expected = density / np.sqrt(lengths)
-    chi2 = float(np.sum(((means - mean) / np.maximum(expected, 1e-9)) ** 2))
+    chi2 = float(np.sum(((means - mean) / expected) ** 2))
     wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
         width = max(20.0, 3 * float(np.median(np.diff(middle))))
@@ -1690,7 +1720,7 @@ def _gyro_bias(
     else:
         gyro = gyro - mean
     scatter = math.sqrt(float(weights @ (means - mean) ** 2) / max(1, len(rests) - 1))
-    error = max(scatter, density / math.sqrt(float(lengths.sum())))
+    error = max(scatter, float(np.sum(expected**-2.0)) ** -0.5)
     count = int(sum((b - a) for a, b in rests))
     return gyro, {
         "gyro_bias_rad_s": Estimate.of(mean, error, "rad/s", dof=max(1, len(rests) - 1)),
@@ -1720,12 +1750,9 @@ def _gyro_against(
     if strong.sum() < 4:
         imu["gyro_scale"] = Estimate.undetermined("", "too few turns; turn on the spot both ways")
         return
-    scale = float(a @ b / (a @ a))
+    imu["gyro_scale"] = found = slope_through_origin(a, b, "")
+    scale, error = float(found.value or 0.0), float(found.std_error or 0.0)
     rest = b - scale * a
-    blocks = np.array_split(np.arange(a.size), min(10, a.size))
-    score = np.array([float(a[k] @ rest[k]) for k in blocks])
-    error = math.sqrt(float(score @ score)) / float(a @ a)
-    imu["gyro_scale"] = Estimate.of(scale, error, "", dof=len(blocks) - 1)
     # What is left is the bias; over a quarter of a minute it must not move.
     parts = np.array_split(rest, max(1, rest.size // 15))
     if len(parts) >= 4:

@@ -80,6 +80,8 @@ class HeadingConfig:
     replay_floor: tuple[float, float, float] = (0.2, 0.1, 0.05)
     """Standard error of the expected end, peak and rms heading error that no scatter shows, over
     the peak with hold [-]: how friction lets the base come to rest; bench work."""
+    replay_floor_least: float = 0.02
+    """The same, at least [deg]: rollers' phase and the heading sensor's noise; bench work."""
     path_least: float = 0.3
     """Shortest sideways pass that is replayed [m]."""
     passes_most: int = 40
@@ -805,7 +807,13 @@ def replay(
     floors = dict(zip(("end", "peak", "rms"), config.replay_floor, strict=True))
     summary = {
         name: {
-            what: _expected(values, radius, 0.0 if name == "without" else floors[what] * peak)
+            what: _expected(
+                values,
+                radius,
+                0.0
+                if name == "without"
+                else math.hypot(floors[what] * peak, config.replay_floor_least),
+            )
             for what, values in f.items()
         }
         for name, f in figures.items()
@@ -1173,6 +1181,7 @@ def _margin_fields(margins: Margins) -> dict[str, Any]:
         "phase_margin_deg": margins.phase_margin * DEGREES,
         "gain_margin": margins.gain_margin,
         "max_sensitivity": margins.max_sensitivity,
+        "max_complementary_sensitivity": margins.max_complementary,
         "delay_margin_s": margins.delay_margin,
         "crossover_rad_s": margins.crossover,
         "stable": margins.stable,

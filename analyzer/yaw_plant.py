@@ -55,7 +55,7 @@ class PlantConfig:
     level: float = 0.25
     """Time over which a level of a staircase is averaged [s]."""
     steady_share: float = 0.3
-    """Spread (10 to 90 %) of the command over its largest within the later half of a plateau [-]."""
+    """Spread (middle half) of the command over its largest within the later half of a plateau [-]."""
     step_share: float = 0.15
     """Change of level, over the largest, that is a step of a staircase [-]."""
     windows_most: int = 40
@@ -63,8 +63,11 @@ class PlantConfig:
     by lot, so that no repeating script favours one kind."""
     pause: float = 0.1
     """Standstill that parts two turn commands [s]; a sweep through zero is not cut."""
-    windows_least: int = 3
+    windows_least: int = 2
     """Fewest observations that give an interval [-]."""
+    windows_good: int = 6
+    """Observations below which more are asked for [-]: with five degrees of freedom a 95 % interval
+    is a third wider than with many."""
     levels_ratio: float = 1.3
     """Ratio of turn rates above which friction and gain are told apart [-]."""
     friction_held: float = 0.02
@@ -218,10 +221,10 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
 class _Model:
     """Answer of the plant at the samples of the windows, for trial parameters.
 
-    Parameters are gain, friction, lag and dead time, in this order.
+    Parameters are gain, friction, mean (lag + dead time) and square (lag squared), in this order:
+    the first two moments of the pulse answer. Those a recording tells apart even where lag and dead
+    time themselves blur, as behind a slow ramp or with a lag shorter than a sample.
     """
-
-    STEPS = (1e-3, 1e-3, 5e-4, 1e-3)
 
     def __init__(self, t: np.ndarray, command: np.ndarray, at: np.ndarray, dt: float) -> None:
         # An odd number of parts, so that the middle between two samples is the middle of one.
@@ -244,9 +247,11 @@ class _Model:
 
     def answer(self, values: np.ndarray) -> np.ndarray:
         """Yaw rate at the samples. [rad/s]"""
-        gain, friction, lag, delay = (float(v) for v in values)
+        gain, friction, mean, square = (float(v) for v in values)
+        lag = math.sqrt(max(square, 0.0))
+        delay = mean - lag
         goal = self.sign * np.maximum(gain * self.size + friction, 0.0)
-        fine = first_order(goal[self.nearest], self.step, max(lag, 0.0))
+        fine = first_order(goal[self.nearest], self.step, lag)
         out: np.ndarray = np.interp(self.at - delay, self.fine, fine)
         return out
 
@@ -255,9 +260,9 @@ class _Model:
         columns = []
         for k in free:
             step = np.zeros(4)
-            step[k] = self.STEPS[k]
+            step[k] = max(2e-5, 0.02 * float(values[3])) if k == 3 else 1e-3
             high, low = values + step, values - step
-            low[2] = max(low[2], 1e-5)
+            low[3] = max(low[3], 0.0)
             columns.append((self.answer(high) - self.answer(low)) / (high[k] - low[k]))
         return np.stack(columns, axis=1)
 
@@ -410,7 +415,7 @@ def turn_windows(
             continue
         for c, d in _observations(signals.command[start:b], top, dt, config):
             late = signals.command[start + (c + d) // 2 : start + d]
-            low, high = np.percentile(late, [10, 90])
+            low, high = np.percentile(late, [25, 75])
             steady = float(high - low) < config.steady_share * top
             level = float(np.median(late)) if steady else math.copysign(top, float(late.mean()))
             out.append(TurnWindow(start=start + c, stop=start + d, command=level, steady=steady))
@@ -649,6 +654,15 @@ def identify(run: Run, passes: Sequence[Pass], config: PlantConfig = DEFAULT) ->
             f"heading: {len(used)} of {len(windows)} turns can be used, needs "
             f"{config.windows_least} and more. {WHAT_TO_RECORD}"
         )
+    if len(used) < config.windows_good:
+        findings.append(
+            Finding(
+                severity="note",
+                channel="cmd_omega_z",
+                text=f"{len(used)} turns on the spot give wide intervals, and gains slow enough for "
+                "them; more turns, stepped, make them faster",
+            )
+        )
     if closed:
         findings.append(
             Finding(
@@ -676,7 +690,7 @@ def _instrument(signals: YawSignals, windows: Sequence[TurnWindow]) -> np.ndarra
 def _start_values(
     run: Run, signals: YawSignals, windows: Sequence[TurnWindow], friction: bool
 ) -> np.ndarray:
-    """Gain and friction from the plateaus; lag and dead time of the clearest step, at two points."""
+    """Gain and friction from the plateaus; lag and dead time of the steps, at two points."""
     plateaus, guesses = [], []
     for w in windows:
         if (w.stop - w.start) * run.dt < 0.6:
@@ -692,13 +706,14 @@ def _start_values(
         late = float(np.argmax(rate > 0.632 * end)) * run.dt - begin
         guesses.append(two_point(early, late))
     if not guesses:
-        return np.array([0.9, 0.0, 0.05, 0.02])
+        return np.array([0.9, 0.0, 0.07, 0.05**2])
     asked, ends = np.array(plateaus).T
     gain, drag = float(np.median(ends / asked)), 0.0
     if friction and np.ptp(asked) > 0.1 * asked.max():
         gain, drag = (float(v) for v in np.polyfit(asked, ends, 1))
     lag, delay = np.median(np.array(guesses), axis=0)
-    return np.array([gain, drag, np.clip(lag, 0.005, 0.5), np.clip(delay, 0.0, 0.3)])
+    lag, delay = float(np.clip(lag, 0.005, 0.5)), float(np.clip(delay, 0.0, 0.3))
+    return np.array([gain, drag, lag + delay, lag**2])
 
 
 def _fit(
@@ -739,26 +754,27 @@ def _fit(
         out: np.ndarray = -model.slopes(whole(q), free)
         return out
 
-    lowest = np.array([-10.0, -5.0, 1e-4, -3 * dt])[free]
-    highest = np.array([10.0, 5.0, 2.0, 1.0])[free]
-    found = least_squares(
-        residual,
-        np.clip(start[free], lowest + 1e-6, highest - 1e-6),
-        jac=downhill,
-        bounds=(lowest, highest),
-        x_scale=np.array([0.05, 0.02, 0.02, 0.01])[free],
-        loss="soft_l1",
-        f_scale=max(float(np.std(residual(start[free]))), 1e-4),
-    )
-    q = np.asarray(found.x)
+    lowest = np.array([-10.0, -5.0, -3 * dt, 0.0])[free]
+    highest = np.array([10.0, 5.0, 3.0, 4.0])[free]
+    q = np.clip(start[free], lowest + 1e-7, highest - 1e-7)
+    # First with outliers held down, then plain least squares.
+    for loss in ("soft_l1", "linear"):
+        found = least_squares(
+            residual,
+            np.clip(q, lowest + 1e-9, highest - 1e-9),
+            jac=downhill,
+            bounds=(lowest, highest),
+            x_scale=np.array([0.05, 0.02, 0.01, 1e-3])[free],
+            loss=loss,
+            f_scale=max(float(np.std(residual(q))), 1e-4),
+        )
+        q = np.asarray(found.x)
     tool = _Model(run.t, _instrument(signals, windows), at, dt) if closed else model
-    # From the robust start to plain least squares, or to the instrument's equations.
-    for _ in range(12):
-        jacobian = model.slopes(whole(q), free)
-        z = tool.slopes(whole(q), free) if closed else jacobian
+    for _ in range(12 if closed else 0):  # the instrument's equations, by Newton's steps
+        jacobian, z = model.slopes(whole(q), free), tool.slopes(whole(q), free)
         step = np.linalg.lstsq(z.T @ jacobian, z.T @ residual(q), rcond=None)[0]
         q = np.clip(q + step, lowest, highest)
-        if float(np.max(np.abs(step[-2:]))) < 1e-6:
+        if float(np.max(np.abs(step))) < 1e-7:
             break
     jacobian = model.slopes(whole(q), free)
     z = tool.slopes(whole(q), free) if closed else jacobian
@@ -766,9 +782,9 @@ def _fit(
     scatter, floor = np.zeros((4, 4)), np.zeros(4)
     scatter[np.ix_(free, free)] = _jackknife(z, jacobian, rest, cluster)
     values = whole(q)
-    floor[3] = config.timing_share * dt
-    # A step smeared over one sample widens the answer by dt^2/12, a lag's own width is lag^2.
-    floor[2] = dt**2 / (24 * max(float(values[2]), 0.5 * dt))
+    floor[2] = config.timing_share * dt
+    # A step smeared over one sample adds its own second moment to that of the lag.
+    floor[3] = dt**2 / 12
     if not friction:
         # Drag only takes off: under way the base answers by more than this, up to what is asked.
         seen = float(values[0])
@@ -788,10 +804,12 @@ def _fit(
     error = np.hypot(spread, floor)
     # Welch-Satterthwaite: a floor counts as known, only the scatter has few degrees.
     known = (error / np.maximum(spread, 1e-12)) ** 4
-    gain, drag, lag, delay = (
-        Estimate.of(float(v), float(e), unit, dof=float(min(dof * k, 1e6)))
-        for v, e, unit, k in zip(values, error, ("", "rad/s", "s", "s"), known, strict=True)
+    dofs = np.minimum(dof * known, 1e6)
+    gain, drag = (
+        Estimate.of(float(values[k]), float(error[k]), unit, dof=float(dofs[k]))
+        for k, unit in ((0, ""), (1, "rad/s"))
     )
+    lag, delay = _lag_and_delay(values, scatter, floor, dofs)
     if gain.low is None or gain.low <= 0:
         raise RecordingError(
             f"heading: the yaw rate does not follow the {signals.source}: gain {gain}. Check the "
@@ -807,9 +825,7 @@ def _fit(
     plants, radius = _border(values[keep], covariance)
     everywhere = _Model(run.t, signals.command, run.t, dt)
     return Identified(
-        plant=YawPlant(
-            gain=float(values[0]), lag=float(values[2]), delay=max(0.0, float(values[3]))
-        ),
+        plant=_plant(float(values[0]), float(values[2]), float(values[3])),
         gain=gain,
         lag=lag,
         delay=delay,
@@ -823,6 +839,35 @@ def _fit(
         misfit=float(np.sqrt(np.mean(rest**2))),
         findings=tuple(findings),
     )
+
+
+def _plant(gain: float, mean: float, square: float) -> YawPlant:
+    """Plant from gain and the moments of its pulse answer; neither lag nor dead time below 0."""
+    lag = math.sqrt(max(square, 0.0))
+    return YawPlant(gain=gain, lag=lag, delay=max(0.0, mean - lag))
+
+
+def _lag_and_delay(
+    values: np.ndarray, scatter: np.ndarray, floor: np.ndarray, dofs: np.ndarray
+) -> tuple[Estimate, Estimate]:
+    """Lag and dead time from the moments; the lag's interval is that of its square."""
+    covariance = scatter + np.diag(floor**2)
+    mean, square = float(values[2]), max(float(values[3]), 0.0)
+    spread = math.sqrt(covariance[3, 3])
+    quantile = student_quantile(0.975, float(dofs[3]))
+    lag = math.sqrt(square)
+    low = math.sqrt(max(square - quantile * spread, 0.0))
+    high = math.sqrt(square + quantile * spread)
+    error = (high - low) / (2 * quantile)
+    estimate = Estimate(value=lag, std_error=error, unit="s", low=low, high=high)
+    slope = error / spread if spread > 0 else 0.0  # of the lag by its square, over the interval
+    variance = covariance[2, 2] + error**2 - 2 * slope * covariance[2, 3]
+    delay = Estimate.of(
+        mean - lag, math.sqrt(max(variance, 0.0)), "s", dof=float(min(dofs[2], dofs[3]))
+        if error**2 > covariance[2, 2]
+        else float(dofs[2]),
+    )  # fmt: skip
+    return estimate, delay
 
 
 def _plausible(
@@ -878,7 +923,7 @@ def _jackknife(
 
 
 def _border(middle: np.ndarray, covariance: np.ndarray) -> tuple[tuple[YawPlant, ...], float]:
-    """Plants on the border of the 95 % region of (gain, lag, dead time), and its radius."""
+    """Plants on the border of the 95 % region of (gain, mean, square), and its radius."""
     from scipy import special
 
     radius = math.sqrt(float(special.chdtri(3, 0.05)))
@@ -890,12 +935,6 @@ def _border(middle: np.ndarray, covariance: np.ndarray) -> tuple[tuple[YawPlant,
     ]
     plants = []
     for d in directions:
-        gain, lag, delay = middle + reach @ d
-        plants.append(
-            YawPlant(
-                gain=max(float(gain), 0.2 * float(middle[0])),
-                lag=max(float(lag), 0.0),
-                delay=max(float(delay), 0.0),
-            )
-        )
+        gain, mean, square = middle + reach @ d
+        plants.append(_plant(max(float(gain), 0.2 * float(middle[0])), float(mean), float(square)))
     return tuple(plants), radius

@@ -19,7 +19,15 @@ FLAGS = (
 
 
 @pytest.fixture(scope="session")
-def server() -> Iterator[str]:
+def shelf(tmp_path_factory) -> Path:
+    """The sample recordings in a folder of their own, where results can be filed."""
+    folder = tmp_path_factory.mktemp("shelf") / "season"
+    shutil.copytree(SAMPLES, folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def server(shelf: Path) -> Iterator[str]:
     command = [
         sys.executable,
         "-m",
@@ -28,7 +36,7 @@ def server() -> Iterator[str]:
         "--port",
         "0",
         "--shelf",
-        str(SAMPLES),
+        str(shelf),
     ]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT)
     try:

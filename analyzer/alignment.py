@@ -971,18 +971,27 @@ def _stale_counters(
     names = [n for p, n in wheels if p is part and not n.startswith("omega_")]
     if len(names) < len(wheels):
         return
-    counts = np.stack([part.channels[n] for n in names], axis=1)
-    use = np.flatnonzero(part.keep & np.isfinite(counts).all(axis=1))
+    counts = [part.channels[n] for n in names]
+    good = part.keep.copy()
+    for count in counts:
+        good &= np.isfinite(count)
+    use = np.flatnonzero(good)
     if use.size < 50:
         return
-    step, when = np.diff(counts[use], axis=0), part.t[use]
-    same = np.concatenate([[False], np.all(step == 0, axis=1)])
+    if use.size < good.size:
+        counts = [count[use] for count in counts]
+    when = part.t[use]
+    still = np.flatnonzero(counts[0][1:] == counts[0][:-1]) + 1
+    for count in counts[1:]:
+        still = still[count[still] == count[still - 1]]
+    same = np.zeros(use.size, dtype=bool)
+    same[still] = True
     usual = float(np.median(np.diff(when)))
     bad = np.zeros(use.size, dtype=bool)
     stands: list[list[int]] = []
-    for a, b in _spans(same):
-        if b - a < 3:
-            continue
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+    pairs = edges.reshape(-1, 2)
+    for a, b in pairs[pairs[:, 1] - pairs[:, 0] >= 3].tolist():
         if stands and a - stands[-1][1] <= 2:
             stands[-1][1] = b
         else:
@@ -991,12 +1000,12 @@ def _stale_counters(
         # The wheels went on: the step after the stand makes up for the time it took.
         if b >= use.size or a < 9 or (b - a) * usual > 5.0:
             continue
-        after = np.abs(counts[use[b]] - counts[use[a - 1]])
-        before = np.median(np.abs(step[a - 9 : a - 1]), axis=0)
+        after = [abs(float(count[b] - count[a - 1])) for count in counts]
         lead = int(np.argmax(after))
-        rows = b - a + 1
-        leap = abs(step[b - 1][lead]) > 2.5 * before[lead] > 0
-        if leap and 0.4 * rows < after[lead] / before[lead] < 2.0 * rows:
+        count, rows = counts[lead], b - a + 1
+        before = float(np.median(np.abs(np.diff(count[a - 9 : a]))))
+        leap = abs(float(count[b] - count[b - 1])) > 2.5 * before > 0
+        if leap and 0.4 * rows < after[lead] / before < 2.0 * rows:
             bad[a:b] = True
             spell = (float(when[a - 1] - when[0]), float(when[b] - when[0]))
             findings.append(

@@ -633,7 +633,16 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             counting = name.startswith("count_")
             per_turn = float(robot.counts_per_turn[k]) if counting else 2 * math.pi
             ts, values = _unbroken(
-                ts, values, name, per_turn, counting, (offset, zero), block, findings, config
+                ts,
+                values,
+                name,
+                per_turn,
+                counting,
+                (offset, zero),
+                part.source.joins,
+                block,
+                findings,
+                config,
             )
             ts, values = _thinned(part, ts, values, dt)
             angle[:, k] = _on_grid(t, ts, values, offset)
@@ -1048,13 +1057,15 @@ def _unbroken(
     per_turn: float,
     counting: bool,
     shift: tuple[float, float],
+    joins: tuple[float, ...],
     block: Block,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Counter that runs on through overflows and resets; glitches left out.
 
-    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`.
+    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`;
+    `joins` are the stamps at which joined takes begin.
     """
     offset, zero = shift
     middle = float(np.median(np.diff(ts)))
@@ -1073,8 +1084,12 @@ def _unbroken(
                 text=f"counter {wide} overflows; taken as running on",
             )
         )
-    # Smaller jumps than the fastest wheel makes: far from the steps around them.
     step = np.diff(unwrapped)
+    if joins:
+        # Between two takes the wheels are taken to stand, whatever the counter did.
+        step[[k - 1 for k in np.searchsorted(ts, np.array(joins) - 1e-9) if 0 < k < ts.size]] = 0.0
+        unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(step)])
+    # Smaller jumps than the fastest wheel makes: far from the steps around them.
     # Over a gap the wheel turns on: steps are compared as speeds.
     long = np.maximum(1.0, np.diff(ts) / middle)
     floor = config.wheel_leap * per_turn / (2 * math.pi) * middle + (3.0 if counting else 0.0)
@@ -1418,7 +1433,9 @@ def _tracking_paths(
             return None
         per_turn = wheel.counts_per_turn if counting else 2 * math.pi
         shift = (offsets[id(part)], zero)
-        ts, values = _unbroken(ts, values, name, per_turn, counting, shift, block, findings, config)
+        ts, values = _unbroken(
+            ts, values, name, per_turn, counting, shift, part.source.joins, block, findings, config
+        )
         path = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn * wheel.radius_m)
         out[:, k] = np.interp(t, ts + offsets[id(part)], path - path[0])
     return out

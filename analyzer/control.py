@@ -361,9 +361,34 @@ def peak_sensitivities(plants: Sequence[YawPlant], gains: HeadingGains) -> np.nd
         inf for unstable loops.
     """
     omega = np.geomspace(1e-3, 1.0, 300) * math.pi / gains.period
-    peaks = np.array([np.max(1 / np.abs(1 + sampled_response(p, gains)(omega))) for p in plants])
+    peaks = np.max(1 / np.abs(1 + _sampled_responses(plants, gains, omega)), axis=1)
     stable = np.all(np.abs(_closed_roots(plants, gains)) < 1 - 1e-9, axis=1)
     return np.where(stable, peaks, np.inf)
+
+
+def _sampled_responses(
+    plants: Sequence[YawPlant], gains: HeadingGains, omega: np.ndarray
+) -> np.ndarray:
+    """Loop gains of several plants, shape (plants, frequencies): `sampled_polynomials` by factors."""
+    period = gains.period
+    steps = [_sampled_step(p, period) for p in plants]
+    periods, start = (np.array(column)[:, None] for column in zip(*steps, strict=True))
+    lag = np.maximum(np.array([p.lag for p in plants])[:, None], 1e-9 * period)
+    gain = np.array([p.gain for p in plants])[:, None]
+    pole, left = np.exp(-period / lag), np.exp(-start / lag)
+    back = np.exp(-1j * omega * period)
+    one, slow = 1 - back, 1 - pole * back
+    heading = (
+        gain
+        * (period * back * slow + (start - lag) * one * slow + lag * left * one * one)
+        / (one * slow)
+    )
+    rate = gain * (slow - left * one) / slow
+    keep = math.exp(-period / gains.rate_filter) if gains.rate_filter > 0 else 0.0
+    law = gains.kp + gains.ki * period / one
+    law_rate = gains.kd * (1 - keep) / (1 - keep * back)
+    out: np.ndarray = (law * heading + law_rate * rate) * back**periods
+    return out
 
 
 def sampled_margins(plant: YawPlant, gains: HeadingGains) -> Margins:

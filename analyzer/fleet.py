@@ -27,6 +27,7 @@ from typing import Any
 from urllib.parse import quote
 
 import fsspec
+import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
@@ -205,6 +206,10 @@ def _open(address: str, what: str) -> tuple[Any, str]:
         )
         raise CrabwiseError(msg) from None
     return fs, path.rstrip("/") or "/"
+
+
+def _is_local(fs: Any) -> bool:
+    return "file" in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol)
 
 
 def read_robots(
@@ -414,17 +419,14 @@ def _told(text: str, prefix: tuple[str, str]) -> str:
 def _fetched(task: FleetTask, folder: str) -> tuple[list[str], tuple[str, str]]:
     """Local paths of a recording, and how to turn what is said of them back into the archive's."""
     fs, root = _open(task.source, "the archive")
-    local = "file" in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol)
-    if local:
-        place = str(PurePosixPath(root) / task.recording)
-        return [place] if task.is_bag else list(task.files), ("", "")
-    base = PurePosixPath(root) / task.recording
-    inside = base if len(task.files) > 1 or task.is_bag else base.parent
+    inside = PurePosixPath(task.files[0]).parent
+    if _is_local(fs):
+        return [str(inside)] if task.is_bag else list(task.files), ("", "")
     target = Path(folder) / inside.name
+    target.mkdir()
     paths = []
     for file in task.files:
-        to = target / PurePosixPath(file).relative_to(inside)
-        to.parent.mkdir(parents=True, exist_ok=True)
+        to = target / PurePosixPath(file).name
         for attempt in range(3):
             try:
                 fs.get_file(file, str(to))
@@ -435,9 +437,12 @@ def _fetched(task: FleetTask, folder: str) -> tuple[list[str], tuple[str, str]]:
                     raise CrabwiseError(msg) from None
                 time.sleep(0.5 * 4**attempt)
         paths.append(str(to))
-    where = task.source.rstrip("/") + "/" + str(PurePosixPath(task.recording).parent)
-    outer = str(target) if inside != base else str(Path(folder))
-    return [str(target)] if task.is_bag else paths, (outer, where.removesuffix("/."))
+    source = task.source.rstrip("/")
+    if task.files[0] == root:
+        address = source.rpartition("/")[0]
+    else:
+        address = f"{source}/{inside.relative_to(root)}".removesuffix("/.")
+    return [str(target)] if task.is_bag else paths, (str(target), address)
 
 
 def _when(task: FleetTask, epochs: Iterable[float]) -> tuple[dt.datetime, str]:
@@ -556,7 +561,7 @@ def write_row(task: FleetTask, row: dict[str, Any]) -> None:
 def _write(fs: Any, path: str, content: bytes) -> None:
     """Write a file whole: under another name and renamed, where the store knows of renaming."""
     folder, _, name = path.rpartition("/")
-    local = "file" in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol)
+    local = _is_local(fs)
     part = f"{folder}/.{name}.{uuid.uuid4().hex[:8]}" if local else path
     try:
         fs.makedirs(folder, exist_ok=True)
@@ -579,18 +584,37 @@ def _write(fs: Any, path: str, content: bytes) -> None:
 # The run, on the machine of the user.
 
 
-def _known_rows(fs: Any, root: str) -> dict[str, list[str]]:
-    """Row files by key."""
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """One row that stands in the folder: in a file of its own, or in one that holds many."""
+
+    path: str
+    fingerprint: str
+    failed: bool
+    packed: bool
+
+
+def _known_rows(fs: Any, root: str) -> dict[str, list[_Known]]:
+    """Rows by key."""
     fs.invalidate_cache()
-    out: dict[str, list[str]] = {}
+    out: dict[str, list[_Known]] = {}
     try:
         found = fs.find(f"{root}/{ROWS}")
     except FileNotFoundError:
         return out
     for path in found:
-        name = path.rpartition("/")[2]
-        if name.endswith(".parquet") and not name.startswith("."):
-            out.setdefault(name.partition("-")[0], []).append(path)
+        name = path.rpartition("/")[2].removesuffix(".parquet")
+        if not path.endswith(".parquet") or name.startswith("."):
+            continue
+        if name.startswith(PACKED):
+            with fs.open(path, "rb") as file:
+                table = parquet.ParquetFile(file).read(["key", "fingerprint", "status"])
+            for row in table.to_pylist():
+                known = _Known(path, row["fingerprint"], row["status"] == "failed", True)
+                out.setdefault(row["key"], []).append(known)
+            continue
+        key, fingerprint, *end = name.split("-")
+        out.setdefault(key, []).append(_Known(path, fingerprint, bool(end), False))
     return out
 
 
@@ -600,23 +624,108 @@ def _open_tasks(tasks: Sequence[FleetTask], *, again: bool) -> list[FleetTask]:
         return []
     fs, root = _open(tasks[0].out, "the fleet's folder")
     known = _known_rows(fs, root)
-    todo, stale = [], []
+    todo: list[FleetTask] = []
+    alone: set[str] = set()
+    within: dict[str, set[str]] = {}
     for task in tasks:
         mine = known.get(task.key, [])
-        fresh = [p for p in mine if f"-{task.fingerprint}" in p]
-        if again:
-            fresh = [p for p in fresh if not p.endswith("-failed.parquet")]
-        if not fresh:
-            todo.append(task)
-            stale += mine
-    for path in stale:
+        if any(k.fingerprint == task.fingerprint and not (again and k.failed) for k in mine):
+            continue
+        todo.append(task)
+        for row in mine:
+            if row.packed:
+                within.setdefault(row.path, set()).add(task.key)
+            else:
+                alone.add(row.path)
+    for path in alone:
         fs.rm_file(path)
+    for path, keys in within.items():
+        _pack(fs, path.rpartition("/")[0], [path], without=keys)
     return todo
+
+
+PACKED = "packed-"
+PACK_LEAST = 16
+"""Row files in one partition above which they are packed into one [-]: opening a file costs as much
+as reading thousands of rows."""
+
+
+def pack_partition(out: str, partition: str) -> int:
+    """Pack the row files of one partition into one; runs on a worker.
+
+    The packed file is written before the others go, and only those go that are in it: whatever dies
+    in between leaves rows twice, which `read_fleet` and the next packing see, and none lost.
+
+    Parameters
+    ----------
+    out : str
+        The fleet's folder.
+    partition : str
+        Path of the partition below it.
+
+    Returns
+    -------
+    int
+        Rows in the packed file.
+    """
+    fs, root = _open(out, "the fleet's folder")
+    for _ in range(3):
+        fs.invalidate_cache()
+        place = f"{root}/{partition}"
+        members = sorted(
+            p
+            for p in fs.ls(place, detail=False)
+            if p.endswith(".parquet") and not p.rpartition("/")[2].startswith(".")
+        )
+        try:
+            return _pack(fs, place, members)
+        except FileNotFoundError:
+            continue  # another worker packs it as well: look again
+    return 0
+
+
+def _pack(fs: Any, place: str, members: Sequence[str], without: Iterable[str] = ()) -> int:
+    drop = set(without)
+    tables = []
+    for path in members:
+        with fs.open(path, "rb") as file:
+            tables.append(parquet.ParquetFile(file).read())
+    table = pa.concat_tables(tables)
+    seen: set[tuple[str, str]] = set()
+    keep = []
+    for k, row in enumerate(
+        zip(*(table[c].to_pylist() for c in ("key", "fingerprint")), strict=True)
+    ):
+        if row not in seen and row[0] not in drop:
+            keep.append(k)
+        seen.add(row)
+    names = _hash(*members, *sorted(drop))
+    target = f"{place}/{PACKED}{names}.parquet"
+    if keep:
+        buffer = io.BytesIO()
+        parquet.write_table(table.take(keep), buffer, compression="zstd")
+        _write(fs, target, buffer.getvalue())
+    for path in members:
+        if path != target:
+            with contextlib.suppress(FileNotFoundError):
+                fs.rm_file(path)
+    return len(keep)
+
+
+def _to_pack(fs: Any, root: str, least: int) -> list[str]:
+    """Partitions with many row files, below the fleet's folder."""
+    fs.invalidate_cache()
+    count: dict[str, int] = {}
+    for path in fs.find(f"{root}/{ROWS}"):
+        place, _, name = path.rpartition("/")
+        if name.endswith(".parquet") and not name.startswith("."):
+            count[place] = count.get(place, 0) + 1
+    return [place.removeprefix(f"{root}/") for place, n in sorted(count.items()) if n >= least]
 
 
 def _sweep(fs: Any, root: str) -> None:
     """Drop half-written files that a killed worker left an hour ago or earlier."""
-    if "file" not in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol):
+    if not _is_local(fs):
         return
     for part in Path(root, ROWS).glob("*/*/.*.parquet.*"):
         try:
@@ -656,6 +765,17 @@ class _Run:
                 workers=self.workers,
             )
         )
+
+
+def _pack_all(client: Any, out: str) -> None:
+    """Pack what has many files; where this fails the rows are whole, only slower to read."""
+    fs, root = _open(out, "the fleet's folder")
+    places = _to_pack(fs, root, PACK_LEAST)
+    futures = client.map(pack_partition, [out] * len(places), places, pure=False, retries=2)
+    while any(f.status == "pending" for f in futures):
+        if client.status != "running":
+            return
+        time.sleep(0.05)
 
 
 ATTEMPTS = 4
@@ -803,8 +923,7 @@ def run_fleet(
         _connected(scheduler, workers, todo, run, patience)
     known = _known_rows(fs, root)
     run.failed = sum(
-        any(p.endswith(f"{t.fingerprint}-failed.parquet") for p in known.get(t.key, []))
-        for t in todo
+        any(k.failed and k.fingerprint == t.fingerprint for k in known.get(t.key, [])) for t in todo
     )
     run.say()
     return FleetProgress(
@@ -850,6 +969,7 @@ def _connected(
             lost_at, done_before = None, run.done
             try:
                 _work_off(client, todo, run)
+                _pack_all(client, todo[0].out)
                 return
             except _SchedulerGoneError:
                 lost_at = time.monotonic()
@@ -919,6 +1039,13 @@ def read_fleet(
     order = ["robot", "recorded_at", "recording"]
     table = rows.to_table(filter=filters, columns=[*names, *(o for o in order if o not in names)])
     table = table.take(pc.sort_indices(table, sort_keys=[(o, "ascending") for o in order]))
+    # A packing that was cut short leaves rows twice: side by side in this order.
+    twin = np.zeros(table.num_rows, dtype=bool)
+    if table.num_rows > 1:
+        same = [np.asarray(table[o].combine_chunks().to_numpy(zero_copy_only=False)) for o in order]
+        twin[1:] = np.logical_and.reduce([v[1:] == v[:-1] for v in same])
+    if twin.any():
+        table = table.filter(pa.array(~twin))
     return table.select(names)
 
 

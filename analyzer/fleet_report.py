@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 from typing import Any
 
@@ -52,11 +53,23 @@ def fleet_headline(summary: dict[str, Any]) -> str:
         odd = sorted({o["robot"] for o in summary["outliers"]})
         text += f" {', '.join(odd[:5])} stand{'s' if len(odd) == 1 else ''} out of the fleet."
     if counts["failed"]:
-        text += f" {counts['failed']} recordings could not be analysed."
+        text += f" Recordings that could not be analysed: {counts['failed']}."
     return text
 
 
-def _due_rows(summary: dict[str, Any]) -> list[tuple[str, ...]]:
+def due_rows(summary: dict[str, Any]) -> list[tuple[str, ...]]:
+    """Wheels due for service, for a table under `DUE_HEAD`.
+
+    Parameters
+    ----------
+    summary : dict
+        From `trends.summarise`.
+
+    Returns
+    -------
+    list of tuple of str
+        One row a wheel.
+    """
     return [
         (
             d["robot"],
@@ -73,7 +86,21 @@ def _due_rows(summary: dict[str, Any]) -> list[tuple[str, ...]]:
 DUE_HEAD = ("robot", "wheel", "cause", "probability", "over recordings", "since")
 
 
-def _robot_rows(summary: dict[str, Any], most: int) -> list[tuple[str, ...]]:
+def robot_rows(summary: dict[str, Any], most: int) -> list[tuple[str, ...]]:
+    """Robots by worst drift, for a table under `ROBOT_HEAD`.
+
+    Parameters
+    ----------
+    summary : dict
+        From `trends.summarise`.
+    most : int
+        Rows at most.
+
+    Returns
+    -------
+    list of tuple of str
+        One row a robot.
+    """
     rows = []
     for r in summary["robots"][:most]:
         sides = (r["latest"][f"yaw_drift_{side}_deg_per_m"] for side in ("left", "right"))
@@ -113,7 +140,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
     from plotly.offline import get_plotlyjs
 
     counts = summary["counts"]
-    due = _due_rows(summary)
+    due = due_rows(summary)
     sections = [
         "<h1>The fleet: what drifts, what is due, what stands out</h1>",
         f'<p class="answer">{escape(fleet_headline(summary))}</p>',
@@ -129,7 +156,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
             fleet_drift(summary),
             "Now: mean of the latest three recordings, with 95 % intervals. At most thirty robots.",
         ),
-        table(ROBOT_HEAD, _robot_rows(summary, 200)),
+        table(ROBOT_HEAD, robot_rows(summary, 200)),
         "<h2>Causes by count</h2>",
         drawn(fleet_causes(summary), "First cause of each recording that could be analysed."),
         "<h2>Robots that stand out</h2>",
@@ -150,8 +177,8 @@ def fleet_page(summary: dict[str, Any]) -> str:
                 (
                     o["robot"],
                     o["words"],
-                    number(o["value"]),
-                    f"{o['median']:.2f} {o['unit']}".strip(),
+                    _figured(o["value"]),
+                    f"{o['median']:.3g} {o['unit']}".strip(),
                     f"{o['score']:+.1f}",
                 )
                 for o in summary["outliers"][:100]
@@ -181,7 +208,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
         table(
             ("robot", "measure", "change", "recordings"),
             [
-                (t["robot"], t["words"], number(t["change"], 1), str(len(t["hours"])))
+                (t["robot"], t["words"], _figured(t["change"]), str(len(t["hours"])))
                 for t in steep[:50]
             ],
         )
@@ -227,8 +254,8 @@ def fleet_summary(summary: dict[str, Any], end: Any, console: Any) -> None:
     )
     console.print(plain(fleet_headline(summary)) + "\n")
     for title, head, rows in (
-        ("Robots by worst drift", ROBOT_HEAD, _robot_rows(summary, 15)),
-        ("Wheels due for service", DUE_HEAD, _due_rows(summary)[:15]),
+        ("Robots by worst drift", ROBOT_HEAD, robot_rows(summary, 15)),
+        ("Wheels due for service", DUE_HEAD, due_rows(summary)[:15]),
     ):
         if rows:
             grid = Table(title=title, title_justify="left")
@@ -241,6 +268,14 @@ def fleet_summary(summary: dict[str, Any], end: Any, console: Any) -> None:
         console.print(f"[yellow]Caution:[/yellow] {plain(SERVICE_CAUTION)}")
     for fault in summary["failed"][:10]:
         console.print(f" failed: {plain(fault['recording'])}: {plain(fault['message'])}")
+
+
+def _figured(entry: dict[str, Any]) -> str:
+    """Estimate with as many digits as its uncertainty is worth."""
+    error = entry.get("std_error")
+    if not error:
+        return number(entry)
+    return number(entry, max(0, min(6, 1 - math.floor(math.log10(error)))))
 
 
 def _cell(value: float | None, digits: int) -> str:

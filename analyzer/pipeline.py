@@ -563,7 +563,8 @@ def _pass_row(m: PassMotion, robot: Robot) -> dict[str, Any]:
         "heading_change_deg": heading,
         "rolled_deg": rolled,
         "slipped_deg": heading - rolled,
-        "closure_mm_per_m": m.closure * per_metre,
+        # Three wheels leave no closure.
+        "closure_mm_per_m": m.closure * per_metre if robot.x.size > 3 else math.nan,
         "creep_mm_per_m": m.path[0] * per_metre if sideways and m.measured else math.nan,
         "sideways_ratio": m.path[1] / m.rolled[1] if sideways and m.measured else math.nan,
         "ahead_ratio": m.path[0] / m.rolled[0]
@@ -581,6 +582,11 @@ def _pass_row(m: PassMotion, robot: Robot) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     """Numbers that JSON can hold; what is not finite becomes null."""
+    kind = type(value)
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is str or kind is int or value is None:
+        return value
     if isinstance(value, (np.floating, float)):
         return float(value) if math.isfinite(value) else None
     if isinstance(value, np.integer):

@@ -20,6 +20,7 @@ from analyzer.figures import (
 )
 from analyzer.figures.causes import cause_name
 from analyzer.page import document, drawn, table
+from analyzer.traces import run_track
 
 if TYPE_CHECKING:
     from analyzer.pipeline import Inspection, RunAnalysis
@@ -449,7 +450,7 @@ def html_report(analysis: RunAnalysis) -> str:
         table(("severity", "channel", "finding", "time [s]"), findings)
         if findings
         else "<p>No findings.</p>",
-        drawn(path(analysis), "Path of the whole recording."),
+        drawn(path(run_track(analysis.run)), "Path of the whole recording."),
         "<h2>Passes</h2>",
         table(
             (

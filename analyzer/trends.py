@@ -33,6 +33,8 @@ FLEET_LEAST = 5
 """Robots below which a fleet has no spread to stand out from [-]."""
 LATEST = 3
 """Recordings of a robot, the latest, on which its present state is judged [-]."""
+LINES_MOST = 400
+"""Measures of robots whose course over the hours is kept in the summary [-]."""
 DUE = 0.5
 """Mean probability over the latest recordings at which a wheel is due for service [-]."""
 
@@ -270,7 +272,9 @@ def _trends(
                     "change": slope(at, value, error, per).scaled(span, per.strip()).as_json(),
                 }
             )
-    return out
+    # What changes most, in units of its uncertainty: a fleet of thousands must stay readable.
+    out.sort(key=lambda t: -float(np.ptp(t["values"]) / max(np.median(t["std_errors"]), 1e-12)))
+    return out[:LINES_MOST]
 
 
 def slope(at: np.ndarray, value: np.ndarray, error: np.ndarray, unit: str) -> Estimate:

@@ -1,11 +1,12 @@
 """Results on disk as plain JSON and NumPy files: no pickle, arrays mapped instead of loaded.
 
 An analysis is made in a worker process and read by the server; a folder is the hand-over. Only
-the classes listed here can come out of a folder, whatever its JSON says.
+data classes of the analysis can come out of a folder, whatever its JSON says.
 """
 
 from __future__ import annotations
 
+import base64
 import json
 import math
 import os
@@ -18,31 +19,47 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel
 
-from analyzer.balances import Group, Model
-from analyzer.causes import Diagnosis
-from analyzer.control import HeadingGains, Margins, YawPlant
-from analyzer.dynamics import Gauge
-from analyzer.heading import DriftPass, FeedForward, HeadingHold, Loop, Proof, Replay
-from analyzer.hypotheses import Fitted
-from analyzer.motion import DriftBySpeed, Motion, PassMotion
-from analyzer.pipeline import ChannelSummary, Inspection, RunAnalysis
-from analyzer.quantities import Estimate, Finding
-from analyzer.robot import ChannelSpec, MovableMass, Robot, Tolerance
-from analyzer.run import ColumnUse, Pass, Recording, Run, Source
-from analyzer.traces import Panel, Trace
-from analyzer.yaw_plant import Identified, TurnWindow, YawSignals
+from analyzer import (
+    balances,
+    causes,
+    control,
+    dynamics,
+    heading,
+    hypotheses,
+    motion,
+    pipeline,
+    quantities,
+    robot,
+    run,
+    traces,
+    yaw_plant,
+)
 
-CLASSES: dict[str, Any] = {
-    c.__name__: c
-    for c in (
-        DriftPass, FeedForward, HeadingGains, HeadingHold, Identified, Loop, Margins, Proof, Replay,
-        TurnWindow, YawPlant, YawSignals,
-        ChannelSpec, ChannelSummary, ColumnUse, Diagnosis, DriftBySpeed, Estimate, Finding, Fitted,
-        Gauge, Group, Inspection, Model, Motion, MovableMass, Panel, Pass, PassMotion, Recording,
-        Robot, Run, RunAnalysis, Source, Tolerance, Trace,
-    )
-}  # fmt: skip
+MODULES = (
+    balances, causes, control, dynamics, heading, hypotheses, motion, pipeline, quantities, robot,
+    run, traces, yaw_plant,
+)  # fmt: skip
+
+
+def _classes() -> dict[str, Any]:
+    """Data classes that the analysis is made of, by name; no two may share one."""
+    found: dict[str, Any] = {"Model": balances.Model}
+    for module in MODULES:
+        for name, kind in vars(module).items():
+            if not isinstance(kind, type) or kind.__module__ != module.__name__:
+                continue
+            if is_dataclass(kind) or issubclass(kind, BaseModel):
+                if name in found:
+                    msg = f"two classes of the analysis are called {name}"
+                    raise TypeError(msg)
+                found[name] = kind
+    return found
+
+
+CLASSES = _classes()
 INDEX = "index.json"
+INLINE = 65536
+"""Arrays below this stand in the index itself. [byte]"""
 
 
 def save(value: Any, folder: Path) -> None:
@@ -102,6 +119,10 @@ def load(folder: Path) -> Any:
 
 def _encode(value: Any, arrays: list[np.ndarray]) -> Any:
     if isinstance(value, np.ndarray):
+        if value.nbytes < INLINE and value.dtype.kind in "fiub":
+            # A file for each small array would be tens of thousands of files for a long run.
+            text = base64.b64encode(np.ascontiguousarray(value).tobytes()).decode("ascii")
+            return {"bytes": text, "dtype": value.dtype.str, "shape": list(value.shape)}
         arrays.append(value)
         return {"array": len(arrays) - 1}
     if isinstance(value, np.generic):
@@ -148,8 +169,7 @@ def _decode(plain: Any, folder: Path) -> Any:
         return tuple(_decode(v, folder) for v in plain["tuple"])
     if "float" in plain:
         return float(plain["float"])
-    path = folder / f"{int(plain['array'])}.npy"
-    array = (
-        np.load(path, mmap_mode="r", allow_pickle=False) if path.stat().st_size > 65536 else None
-    )
-    return np.load(path, allow_pickle=False) if array is None else array
+    if "bytes" in plain:
+        flat = np.frombuffer(base64.b64decode(plain["bytes"]), dtype=np.dtype(plain["dtype"]))
+        return flat.reshape(plain["shape"])
+    return np.load(folder / f"{int(plain['array'])}.npy", mmap_mode="r", allow_pickle=False)

@@ -226,7 +226,7 @@ class Jobs:
             status="failed",
             error="The work on this recording broke off: it took more than "
             f"{self._memory / 2**30:.0f} GB of memory or {self._longest / 60:.0f} minutes, or the "
-            "file is damaged in a way no reader survives. The server is well. Try a shorter "
+            "file is damaged in a way no reader survives. The server is well; its output says more. Try a shorter "
             "recording, or another format.",
         )
         return False

@@ -24,12 +24,14 @@ from analyzer.pipeline import Inspection, RunAnalysis, write_atomically
 from analyzer.quantities import CrabwiseError
 from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
 from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES
-from analyzer.traces import Panel
+from analyzer.traces import Panel, Track
+from analyzer.trends import SUMMARY_SCHEMA
 from dashboard import bundle
 
 KEY = re.compile(r"[A-Za-z0-9_-]{22}")
 ROBOT = "robot.toml"
 IN_MEMORY = 12
+SUMMARY = "summary.json"
 
 
 def safe_name(name: str) -> str:
@@ -316,9 +318,12 @@ class Store:
             folders[:] = sorted(f for f in folders if not f.startswith("."))
             if folder == self.shelf:
                 folders[:] = [f for f in folders if f not in {"results", "index"}]  # filed results
+            if SUMMARY in names:
+                folders[:] = [f for f in folders if f != "rows"]  # of a fleet
             inside = folder.relative_to(self.shelf)
             held = [n for n in sorted(names) if Path(n).suffix.lower() in known and n[0] != "."]
             held = [n for n in held if not Path(n).stem.lower().startswith(SKIPPED_STEMS)]
+            held = [n for n in held if n != SUMMARY]
             if len(held) > 1 and folder != self.shelf:
                 logs.append(str(inside))
             logs += [str(inside / n) for n in held]
@@ -326,6 +331,41 @@ class Store:
             if len(logs) >= most:
                 break
         return logs[:most], robots[:most]
+
+    def fleets(self) -> list[str]:
+        """Fleets on the shelf: folders within it that hold a fleet's summary; "." is the shelf."""
+        if self.shelf is None:
+            return []
+        found = [self.shelf / SUMMARY, *sorted(self.shelf.glob(f"*/{SUMMARY}"))]
+        return [str(p.parent.relative_to(self.shelf)) for p in found if p.is_file()]
+
+    def fleet(self, name: str) -> dict[str, Any]:
+        """Summary of a fleet.
+
+        Parameters
+        ----------
+        name : str
+            One of `fleets`.
+
+        Returns
+        -------
+        dict
+            As `trends.summarise` gives it.
+
+        Raises
+        ------
+        CrabwiseError
+            Where it is not on the shelf or of another version.
+        """
+        path = self._on_shelf(f"{name}/{SUMMARY}")
+        try:
+            summary: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        except (OSError, ValueError):
+            summary = {}
+        if not isinstance(summary, dict) or summary.get("schema") != SUMMARY_SCHEMA:
+            msg = f"{name}/{SUMMARY}: not a summary of this version; run crabwise fleet again"
+            raise CrabwiseError(msg)
+        return summary
 
     def _on_shelf(self, name: str) -> Path:
         if self.shelf is not None:
@@ -366,6 +406,21 @@ class Store:
         """
         held = self._load(case.analysis_folder)
         return None if held is None else cast("RunAnalysis", held["analysis"])
+
+    def track(self, case: Case) -> Track:
+        """Way of the base in an analysed recording.
+
+        Parameters
+        ----------
+        case : Case
+            The case; it must have an analysis.
+
+        Returns
+        -------
+        Track
+            To draw.
+        """
+        return cast("Track", self._load(case.analysis_folder)["track"])
 
     def hold(self, case: Case) -> HeadingHold | str:
         """Heading hold tuned from an analysed recording.

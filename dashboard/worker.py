@@ -19,7 +19,7 @@ from analyzer.demo import write_demo
 from analyzer.heading import tune
 from analyzer.pipeline import Progress, analyze, inspect
 from analyzer.quantities import CrabwiseError
-from analyzer.traces import run_panels
+from analyzer.traces import run_panels, run_track
 from dashboard import bundle
 
 
@@ -51,7 +51,12 @@ def run_job(job: dict[str, Any], progress: Progress) -> None:
         hold = tune(analysis.run, analysis.passes)
     except CrabwiseError as error:
         hold = str(error)
-    held = {"analysis": analysis, "panels": run_panels(analysis.run), "hold": hold}
+    held = {
+        "analysis": analysis,
+        "panels": run_panels(analysis.run),
+        "track": run_track(analysis.run),
+        "hold": hold,
+    }
     bundle.save(held, Path(job["out"]))
 
 

@@ -21,47 +21,18 @@ from analyzer.figures.base import (
     styled,
     thinned,
 )
-from analyzer.kinematics import integrate_twist, odometry_matrix
 from analyzer.prediction import Predicted, arc_path
-from analyzer.traces import Panel, window
+from analyzer.traces import Panel, Track, driven_pose, rolled_pose, window
 
 if TYPE_CHECKING:
     from analyzer.pipeline import RunAnalysis
     from analyzer.robot import Robot
 
 
-INTEGRATED_MOST = 200_000
 FAN_MOST = 400
 """Passes that a fan can show before it is one blot."""
 FAN_POINTS = 4000
 MARKS = ("①", "②", "③", "④", "⑤", "⑥")
-
-
-def _rolled(analysis: RunAnalysis, a: int, b: int) -> np.ndarray:
-    run = analysis.run
-    angle = run.wheel_angle[a:b][thinned(b - a, INTEGRATED_MOST)]
-    step = np.diff(angle, axis=0)
-    return integrate_twist(step @ odometry_matrix(run.robot.matrix).T, 1.0)
-
-
-def _driven(analysis: RunAnalysis, a: int, b: int) -> np.ndarray | None:
-    """Pose by the reference in the frame of the first pose, shape (b - a, 3)."""
-    run = analysis.run
-    if run.reference is None or run.yaw is None:
-        return None
-    first = a + int(np.argmax(np.isfinite(run.reference[a:b, 0])))
-    turn = run.yaw[first] if np.isfinite(run.yaw[first]) else 0.0
-    c, s = math.cos(turn), math.sin(turn)
-    cut = thinned(b - a, INTEGRATED_MOST)
-    delta = run.reference[a:b, :2][cut] - run.reference[first, :2]
-    return np.stack(
-        [
-            c * delta[:, 0] + s * delta[:, 1],
-            -s * delta[:, 0] + c * delta[:, 1],
-            run.yaw[a:b][cut] - turn,
-        ],
-        axis=1,
-    )
 
 
 def fan(
@@ -74,7 +45,7 @@ def fan(
     analysis : RunAnalysis
         The analysis.
     chosen : int, optional
-        Number of the pass to bring out; the first of the `customdata` of every point is its pass's number.
+        Number of the pass to bring out; `customdata` of every point is its pass's number.
     arcs : sequence of Candidate
         Changes to draw; see `candidates`.
 
@@ -95,8 +66,8 @@ def fan(
     for number, p in drawn:
         a, b = p.start, min(p.stop, run.t.size - 1)
         most = min(300, max(5, FAN_POINTS // share[p.kind]))
-        parts = [("rolled", _rolled(analysis, a, b))]
-        driven = _driven(analysis, a, b)
+        parts = [("rolled", rolled_pose(run, a, b))]
+        driven = driven_pose(run, a, b)
         if driven is not None:
             parts.append(("driven", driven))
         bright = chosen is None or chosen == number
@@ -105,9 +76,9 @@ def fan(
             ticks[p.kind].append(tuple(end[-1]))
         for what, pose in parts:
             xy = pose[thinned(pose.shape[0], most), :2]
-            # A gap after each pass parts it from the next; number, speed and start go along.
-            said = np.broadcast_to([number, p.speed, run.t[a]], (xy.shape[0], 3))
-            block = np.vstack([np.hstack([xy, said]), np.full(5, np.nan)])
+            # A gap after each pass parts it from the next; its number goes along.
+            said = np.full((xy.shape[0], 1), float(number))
+            block = np.vstack([np.hstack([xy, said]), [np.nan, np.nan, number]])
             lines.setdefault((p.kind, what, bright), []).append(block)
     for (kind, what, bright), blocks in sorted(lines.items(), key=lambda item: item[0][2]):
         points = np.vstack(blocks)
@@ -115,7 +86,9 @@ def fan(
         figure.add_scatter(
             x=-points[:, 1],
             y=points[:, 0],
-            customdata=points[:, 2:].round(2).tolist(),  # the browser hands lists back as they are
+            customdata=points[:, 2]
+            .astype(int)
+            .tolist(),  # the browser hands lists back as they are
             mode="lines",
             connectgaps=False,
             name=f"{kind}, {'as driven' if what == 'driven' else 'as the wheels rolled'}",
@@ -127,8 +100,8 @@ def fan(
                 "width": wide * (2 if chosen is not None and bright else 1),
                 "dash": "solid" if what == "driven" else "dash",
             },
-            hovertemplate=f"pass %{{customdata[0]}}: {kind} at %{{customdata[1]:.2f}} m/s, start "
-            "%{customdata[2]:.1f} s<br>right %{x:.2f} m, ahead %{y:.2f} m<extra></extra>",
+            hovertemplate=f"pass %{{customdata}}: {kind}<br>right %{{x:.2f}} m, ahead %{{y:.2f}} m"
+            "<extra></extra>",
         )
     reach = max((abs(v) for ends in ticks.values() for end in ends for v in end[:2]), default=0.2)
     for kind, ends in ticks.items():
@@ -309,13 +282,15 @@ def outline(robot: Robot, pose: Sequence[float]) -> tuple[list[float], list[floa
     )  # fmt: skip
 
 
-def poses(analysis: RunAnalysis, most: int = 1500) -> dict[str, list[Any]]:
+def poses(track: Track, robot: Robot, most: int = 1500) -> dict[str, list[Any]]:
     """Poses along time, few enough to send, for moving the base along its path.
 
     Parameters
     ----------
-    analysis : RunAnalysis
-        The analysis.
+    track : Track
+        Way of the base.
+    robot : Robot
+        The base, for its outline.
     most : int
         Most poses.
 
@@ -325,75 +300,60 @@ def poses(analysis: RunAnalysis, most: int = 1500) -> dict[str, list[Any]]:
         ``t`` [s], ``rolled`` and, where there is a reference, ``driven``: lists of x, y, heading
         (None where unknown); ``shape``: outline of the base at zero.
     """
-    run = analysis.run
-    n = run.t.size
-    rolled = _rolled(analysis, 0, n)
-    cut = thinned(rolled.shape[0], most)
-    stride = thinned(n, INTEGRATED_MOST).step
+    cut = thinned(track.t.size, most)
     out: dict[str, list[Any]] = {
-        "t": [round(float(v), 3) for v in run.t[::stride][cut]],
-        "rolled": np.round(rolled[cut], 4).tolist(),
-        "shape": [list(v) for v in outline(run.robot, (0.0, 0.0, 0.0))],
+        "t": track.t[cut].round(3).tolist(),
+        "rolled": track.rolled[cut].round(4).tolist(),
+        "shape": [list(v) for v in outline(robot, (0.0, 0.0, 0.0))],
     }
-    driven = _driven(analysis, 0, n)
-    if driven is not None:
-        out["driven"] = [
-            [None if not math.isfinite(v) else round(float(v), 4) for v in row]
-            for row in driven[cut]
-        ]
+    if track.driven is not None:
+        known = np.isfinite(track.driven[cut]).all(axis=1)
+        rows = track.driven[cut].round(4).tolist()
+        out["driven"] = [r if k else [None] * 3 for r, k in zip(rows, known, strict=True)]
     return out
 
 
-def path(analysis: RunAnalysis, *, base: bool = False) -> go.Figure:
+def path(track: Track, robot: Robot | None = None) -> go.Figure:
     """Whole path as rolled and as true.
 
     Parameters
     ----------
-    analysis : RunAnalysis
-        The analysis.
-    base : bool
-        Whether to draw the base at the start: as the third trace by the wheels, as the fourth
-        by the reference.
+    track : Track
+        Way of the base.
+    robot : Robot, optional
+        Base to draw at the start: as the third trace by the wheels, as the fourth by the
+        reference.
 
     Returns
     -------
     Figure
         Plan view in the frame of the first pose.
     """
-    run = analysis.run
     figure = go.Figure()
-    rolled = _rolled(analysis, 0, run.t.size)
-    driven = _driven(analysis, 0, run.t.size)
     looks = (
-        ("as the wheels rolled", rolled, "#999999", "dash", 1.0),
-        ("as driven (reference)", driven, "#000000", "solid", 1.5),
+        ("as the wheels rolled", track.rolled, "#999999", "dash", 1.0),
+        ("as driven (reference)", track.driven, "#000000", "solid", 1.5),
     )
     for name, xy, colour, dash, width in looks:
-        cut = slice(0) if xy is None else thinned(xy.shape[0])
         figure.add_scatter(
-            x=[] if xy is None else -xy[cut, 1],
-            y=[] if xy is None else xy[cut, 0],
+            x=[] if xy is None else -xy[:, 1],
+            y=[] if xy is None else xy[:, 0],
             mode="lines",
             name=name,
             showlegend=xy is not None,
             line={"color": colour, "dash": dash, "width": width},
         )
-    if base:
-        x, y = outline(run.robot, (0.0, 0.0, 0.0))
+    if robot is not None:
+        x, y = outline(robot, (0.0, 0.0, 0.0))
         for name, xy, colour, dash, _ in looks:
+            true = colour == "#000000"
             figure.add_scatter(
                 x=[] if xy is None else x,
                 y=[] if xy is None else y,
                 mode="lines",
                 fill="toself",
-                fillcolor="rgba(0,158,115,0.25)"
-                if colour == "#000000"
-                else "rgba(153,153,153,0.15)",
-                line={
-                    "color": "#009E73" if colour == "#000000" else colour,
-                    "dash": dash,
-                    "width": 2,
-                },
+                fillcolor="rgba(0,158,115,0.25)" if true else "rgba(153,153,153,0.15)",
+                line={"color": "#009E73" if true else colour, "dash": dash, "width": 2},
                 name=f"base, {name}",
                 showlegend=False,
                 hoverinfo="skip",
@@ -555,9 +515,7 @@ def drift_by_speed(analysis: RunAnalysis) -> go.Figure:
             marker={"color": colour, "symbol": symbol, "size": 9},
             hovertemplate=f"{part} %{{x:.2f}} °/m<extra></extra>",
         )
-    styled(
-        figure, "yaw drift, anticlockwise positive [°/m]", "", height=130 + 42 * max(2, len(rows))
-    )
+    styled(figure, "yaw drift [°/m]", "", height=130 + 42 * max(2, len(rows)))
     figure.update_yaxes(tickvals=list(range(len(rows))), ticktext=labels, automargin=True)
     return figure
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import mmap
 import re
 from collections import deque
 from collections.abc import Iterator
@@ -130,7 +131,7 @@ def read_table(path: Path) -> Columns:
         elif suffix in {".feather", ".arrow"}:
             table = feather.read_table(path)
         else:
-            table = json.read_json(path)
+            table = _read_json(path)
         names = list(table.column_names)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise _damaged(path, error) from None
@@ -821,6 +822,17 @@ def _numbers_of(table: pa.Table, findings: list[Finding], path: Path, comma: boo
     return table
 
 
+def _read_json(path: Path) -> pa.Table:
+    """JSON Lines; pyarrow itself crashes on a file of nulls, so that is looked for before."""
+    with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        first = re.search(rb"[^\s\xef\xbb\xbf]", data)
+        if first is None or first.group() != b"{" or re.search(rb"[\n\r}]\s*null", data):
+            raise RecordingError(f"{path}: not JSON Lines: each line must be one object, {{…}}")
+    table = json.read_json(path)
+    _ = table.column_names  # read here, so that names that are not UTF-8 are told here
+    return table
+
+
 def _flatter(path: Path, table: pa.Table) -> pa.Table:
     """One level of nesting less."""
     try:
@@ -850,8 +862,7 @@ def read_json_text(path: Path) -> Columns:
         Where it is not one JSON object a line.
     """
     try:
-        table = json.read_json(path)
-        _ = table.column_names
+        table = _read_json(path)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         reason = str(error).splitlines()[0][:160]
         raise RecordingError(

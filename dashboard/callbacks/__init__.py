@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.callbacks import change, downloads, motion, proof, recording, routing, season
+from dashboard.callbacks import change, downloads, fleet, motion, proof, recording, routing, season
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -29,5 +29,5 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         What it was started with.
     """
     routing.register(app, store, jobs, settings)
-    for part in (recording, motion, change, proof, season, downloads):
+    for part in (recording, motion, change, proof, season, fleet, downloads):
         part.register(app, store, jobs, settings)

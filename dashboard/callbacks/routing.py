@@ -63,7 +63,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         page = next((p for p in PAGES if p.path == pathname), None)
         query = read_query(search)
         case = store.find(query.get("case"))
-        carried = query if case else {}
+        carried = query if case else {k: v for k, v in query.items() if k != "case"}
         listed = [(p.path, p.name, p.question) for p in PAGES]
         ways = navigation(listed, pathname, carried)
         if page is None:

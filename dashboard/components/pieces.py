@@ -207,7 +207,7 @@ def table(
     body = []
     for number, row in enumerate(rows):
         cells = [
-            html.Td(cell, **cast("dict[str, Any]", {"data-label": label}))
+            html.Td(_whole(cell), **cast("dict[str, Any]", {"data-label": label}))
             for cell, label in zip(row, labels, strict=True)
         ]
         body.append(html.Tr(cells, className="chosen" if number == marked else ""))
@@ -219,6 +219,13 @@ def table(
         ],
         className=f"stacking {name}".strip(),
     )
+
+
+def _whole(cell: Any) -> Any:
+    """Keep a short value and its unit on one line."""
+    if isinstance(cell, str) and "±" in cell and len(cell) < 28:
+        return cell.replace(" ", "\u00a0")
+    return cell
 
 
 def facts(pairs: Iterable[tuple[Any, str]]) -> html.Div:

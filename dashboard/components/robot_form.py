@@ -126,6 +126,7 @@ def robot_form(data: dict[str, Any]) -> list[Any]:
                                 {"label": " each wheel's speed (controlled)", "value": "wheel_speed"},
                             ],
                             value=_get(data, "robot/drive_mode"),
+                            className="inline",
                         ),
                     ],
                     className="field",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboard.jobs import Job, Jobs
-from dashboard.pages import cause, change, motion, plan, proof, recording, season
+from dashboard.pages import cause, change, fleet, motion, plan, proof, recording, season
 from dashboard.settings import Settings
 from dashboard.store import Case, Store
 
@@ -75,4 +75,11 @@ PAGES = (
     ),
     Page(path="/season", name="Season", question="How does it go on?", layout=season.layout),
     Page(path="/plan", name="Plan", question="What to drive next?", layout=plan.layout),
+    Page(
+        path="/fleet",
+        name="Fleet",
+        question="Which one needs me?",
+        layout=fleet.layout,
+        needs=("fleet",),
+    ),
 )

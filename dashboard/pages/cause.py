@@ -71,7 +71,7 @@ def layout(visit: Visit) -> list[Any]:
                 html.H2([term("yaw drift", "Yaw drift"), " at each speed"]),
                 figure(ids.CAUSE_DRIFT, drift_by_speed(analysis),
                        [term("rolled", "Rolled"), " is what the wheels turned, ", term("slipped"), " what the floor did "
-                        "not follow. Bars are 95 % intervals."], "Yaw drift of each kind of pass at each speed"),
+                        "not follow; anticlockwise is positive. Bars are 95 % intervals."], "Yaw drift of each kind of pass at each speed"),
             ]
         )
     )  # fmt: skip

@@ -55,7 +55,8 @@ def layout(visit: Visit) -> list[Any]:
     if arcs:
         told += " Dotted with a number: what each advised change should give."
     base = base_from_above(analysis) if chosen is None else pass_from_above(analysis, chosen)
-    held = poses(analysis)
+    track = visit.store.track(visit.case)
+    held = poses(track, analysis.robot)
     return [
         head,
         answer(analysis),
@@ -101,7 +102,7 @@ def layout(visit: Visit) -> list[Any]:
                 html.H2("The path"),
                 dcc.Store(id=ids.MOTION_POSES, data=held),
                 dcc.Interval(id=ids.MOTION_TICK, interval=100, disabled=True),
-                figure(ids.MOTION_PATH, path(analysis, base=True),
+                figure(ids.MOTION_PATH, path(track, analysis.robot),
                        "Dashed: as the wheels rolled. Full: as driven, by the reference.", "Path of the whole recording"),
                 html.Div(
                     [

@@ -1,16 +1,21 @@
 """Hold the diagnosis against bench cases with known truth: `python -m tests.bench.score CASE...`.
 
-Prints the cases that came out wrong, then the share of right answers, calibration and errors.
+Prints the cases that came out wrong, the confusion of causes, calibration, errors and coverage.
+Cases without any motor data are judged apart: there "undetermined" is the right answer.
 """
 
 import json
 import sys
+from collections import Counter
 from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
 
 from analyzer.pipeline import analyze
+from tests.bench.cases import BASES
+
+MOTOR_CAUSES = {"mass_off_centre", "roller_drag", "axle_drag", "weak_motor"}
 
 
 def value(entry):
@@ -22,46 +27,98 @@ def one(folder):
     return folder.name, truth, analyze([folder / "log.parquet"], folder / "robot.toml").result
 
 
-def judge(name, truth, result, score):
+def roller_force(truth, k):
+    """Drag of a wheel's rollers along their rolling direction: bearing and tyre part. [N]"""
+    base, contact = BASES[truth["base"]], truth["contact"]
+    load = truth["mass_kg"] * 9.80665 / len(truth["wheels"])
+    bearing = contact["bearing_constant"] + contact["bearing_per_load"] * load
+    moment = truth["roller_drag"][k] * bearing + contact["tyre_per_load"] * load
+    return moment / (base.radius * base.roller_radius_share)
+
+
+def judge(name, truth, result, score, confusion):
     real = {(c["cause"], c["wheel"]) for c in truth["causes"]}
     said = [(c["cause"], c["wheel"], c["probability"]) for c in result["causes"]]
-    for cause, wheel, probability in said:
-        hit = (cause, wheel) in real
-        score["brier"].append((probability - hit) ** 2)
-        if probability >= 0.8:
-            score["said >= 0.8 right"].append(hit)
+    sensors = truth["sensors"]
+    if not (sensors["currents"] or sensors["volts"]):
+        loud = [s for s in said if s[0] in MOTOR_CAUSES and s[2] > 0.5]
+        score["without motor data: no cause of the motors above 0.5"].append(not loud)
+        return
+    listed = {(c, w): p for c, w, p in said}
+    for key in set(listed) | real:
+        score["Brier score of an entry"].append((listed.get(key, 0.0) - (key in real)) ** 2)
+    score["right where 0.8 or more was said"] += [(c, w) in real for c, w, p in said if p >= 0.8]
     right = said[0][:2] in real
     if len(real) == 2:
         right = {s[:2] for s in said[:2]} == real
-        score["pair right"].append(right)
+        score["both causes of a pair on top"].append(right)
     elif real == {("none", None)}:
-        score["sound right"].append(right)
+        score["sound bases called none"].append(right)
     else:
-        score["single right"].append(right)
+        score["single cause first"].append(right)
+        if not sensors["currents"] or not sensors["volts"]:
+            score["single cause first, volts or currents alone"].append(right)
+    main = sorted(real, key=str)[0][0] if len(real) == 1 else "a pair"
+    confusion[main, "the pair" if len(real) == 2 and right else said[0][0]] += 1
     centre = result["chassis"]["centre_of_mass_m"]
-    if min(truth["handed"]) > 0 and value(centre["x"]) == value(centre["x"]):
-        low, high = centre["x"]["interval95"]
-        score["interval holds x"].append(low <= truth["cg_dx"] <= high)
-        score["x error mm"].append(1e3 * (value(centre["x"]) - truth["cg_dx"]))
-        score["y error mm"].append(1e3 * (value(centre["y"]) - truth["cg_dy"]))
+    if min(truth["handed"]) > 0:
+        for axis, key in (("x", "cg_dx"), ("y", "cg_dy")):
+            if np.isfinite(value(centre[axis])):
+                low, high = centre[axis]["interval95"]
+                score[f"interval of the centre of mass holds, {axis}"].append(
+                    low <= truth[key] <= high
+                )
+                score[f"centre of mass {axis}, error [mm]"].append(
+                    1e3 * (value(centre[axis]) - truth[key])
+                )
+    fought = min(truth["handed"] + truth["motor_sense"] + truth["encoder_sense"]) < 0
+    radius = np.array(truth["radius_scale"])
+    for k, wheel in enumerate(result["wheels"].values()):
+        if not fought and truth["mu"] > 0.3 and np.isfinite(value(wheel["relative_radius"])):
+            entry, true = wheel["relative_radius"], radius[k] / radius.mean()
+            score["relative radius, error [%]"].append(100 * (entry["value"] - true))
+            low, high = entry["interval95"]
+            score["interval of the relative radius holds"].append(low <= true <= high)
+    for c in result["causes"]:
+        if (c["cause"], c["wheel"]) not in real or not np.isfinite(value(c["magnitude"])):
+            continue
+        if c["cause"] == "roller_drag" and c["wheel"] and c["probability"] > 0.5:
+            true = roller_force(truth, truth["wheels"].index(c["wheel"]))
+            score["roller drag, relative error"].append(value(c["magnitude"]) / true - 1)
+        if c["cause"] == "weak_motor" and c["probability"] > 0.5:
+            ohm = 1 / np.array(truth["motor_strength"])
+            true = ohm[truth["wheels"].index(c["wheel"])] / np.median(ohm)
+            score["resistance, error [%]"].append(value(c["magnitude"]) - 100 * (true - 1))
     if not right:
         shown = [(c, w, round(p, 2)) for c, w, p in said[:4]]
         print("WRONG", name, sorted(real, key=str), "said", shown, flush=True)
 
 
+class _Lists(dict):
+    def __missing__(self, key):
+        self[key] = []
+        return self[key]
+
+
 def main(folders):
-    names = (
-        "single right", "sound right", "pair right", "said >= 0.8 right", "brier",
-        "interval holds x", "x error mm", "y error mm",
-    )  # fmt: skip
-    score = {name: [] for name in names}
+    score, confusion = _Lists(), Counter()
     with Pool(2) as pool:
         for name, truth, result in pool.imap(one, folders):
-            judge(name, truth, result, score)
+            judge(name, truth, result, score, confusion)
+    print("\n| figure | value | of |\n| --- | --- | --- |")
     for name, values in score.items():
-        rms = "error" in name
-        figure = np.sqrt(np.nanmean(np.square(values))) if rms else np.mean(values or [np.nan])
-        print(f"{name:20s} {figure:.3f}{' (rms)' if rms else ''}  n {len(values)}")
+        if "error" in name:
+            figure = f"rms {np.sqrt(np.nanmean(np.square(values))):.2f}, 95 % within "
+            figure += f"{np.nanpercentile(np.abs(values), 95):.2f}"
+        else:
+            figure = f"{np.mean(values):.3f}"
+        print(f"| {name} | {figure} | {len(values)} |")
+    columns = sorted({said for _, said in confusion})
+    print("\n| planted, said first | " + " | ".join(columns) + " |")
+    print("| --- " * (len(columns) + 1) + "|")
+    for real in sorted({r for r, _ in confusion}):
+        row = [str(confusion[real, c] or "") for c in columns]
+        print(f"| {real} | " + " | ".join(row) + " |")
 
 
 if __name__ == "__main__":

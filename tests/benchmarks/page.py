@@ -54,10 +54,11 @@ def raw(panels: tuple[Panel, ...]) -> int:
     return len(to_json(figure))
 
 
-def timed(work) -> tuple[float, object]:
-    start = time.perf_counter()
+def timed(work) -> tuple[float, float, object]:
+    """Seconds on the clock, seconds of processor, result."""
+    start, busy = time.perf_counter(), time.process_time()
     result = work()
-    return time.perf_counter() - start, result
+    return time.perf_counter() - start, time.process_time() - busy, result
 
 
 def longest(shown: str) -> int:
@@ -110,27 +111,30 @@ def main() -> None:
             query={},
         )
         page = next(p for p in PAGES if p.path == "/motion")
-        first, shown = timed(lambda: to_json(page.layout(visit)))
-        again, _ = timed(lambda: to_json(page.layout(visit)))
-        print(f"first figure after analysis: {first:.2f} s (once more: {again:.2f} s), {len(shown) / 1e6:.1f} MB, "
+        first, first_busy, shown = timed(lambda: to_json(page.layout(visit)))
+        again, again_busy, _ = timed(lambda: to_json(page.layout(visit)))
+        print(f"first figure after analysis: {first:.2f} s, {first_busy:.2f} s of processor (once more: {again:.2f}, {again_busy:.2f}), {len(shown) / 1e6:.1f} MB, "
               f"at most {longest(shown)} points a trace")  # fmt: skip
         panels = store.panels(case)
         lines = sum(len(p.traces) for p in panels)
         end = panels[0].traces[0].values.size * panels[0].dt
         rng = np.random.default_rng(3)
-        zooms, sizes = [], []
+        zooms, sizes, work = [], [], []
         for _ in range(30):
             a, b = np.sort(rng.uniform(0, end, 2)) if len(zooms) % 2 else (0.0, end)
-            took, sent = timed(lambda a=a, b=b: to_json(closer(panels, (float(a), float(b)), 6)))
+            took, busy, sent = timed(
+                lambda a=a, b=b: to_json(closer(panels, (float(a), float(b)), 6))
+            )
             zooms.append(took)
+            work.append(busy)
             sizes.append(len(sent))
-        took, size = timed(lambda: raw(panels))
-        print(f"{'':22}{'seconds':>9}{'MB sent':>9}   ({lines} lines)")
+        took, busy, size = timed(lambda: raw(panels))
+        print(f"{'':22}{'seconds':>9}{'processor':>11}{'MB sent':>9}   ({lines} lines)")
         print(
-            f"{'zoom, median of 30':22}{statistics.median(zooms):9.3f}{statistics.median(sizes) / 1e6:9.2f}"
+            f"{'zoom, median of 30':22}{statistics.median(zooms):9.3f}{statistics.median(work):11.3f}{statistics.median(sizes) / 1e6:9.2f}"
         )
-        print(f"{'zoom, slowest':22}{max(zooms):9.3f}{max(sizes) / 1e6:9.2f}")
-        print(f"{'every sample':22}{took:9.3f}{size / 1e6:9.1f}")
+        print(f"{'zoom, slowest':22}{max(zooms):9.3f}{max(work):11.3f}{max(sizes) / 1e6:9.2f}")
+        print(f"{'every sample':22}{took:9.3f}{busy:11.3f}{size / 1e6:9.1f}")
         print(
             f"raw over zoom: time {took / statistics.median(zooms):.0f}, bytes {size / statistics.median(sizes):.0f}"
         )

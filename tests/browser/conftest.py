@@ -19,7 +19,15 @@ FLAGS = (
 
 
 @pytest.fixture(scope="session")
-def server() -> Iterator[str]:
+def shelf(tmp_path_factory) -> Path:
+    """The sample recordings in a folder of their own, where results can be filed."""
+    folder = tmp_path_factory.mktemp("shelf") / "season"
+    shutil.copytree(SAMPLES, folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def server(shelf: Path) -> Iterator[str]:
     command = [
         sys.executable,
         "-m",
@@ -28,7 +36,7 @@ def server() -> Iterator[str]:
         "--port",
         "0",
         "--shelf",
-        str(SAMPLES),
+        str(shelf),
     ]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT)
     try:
@@ -87,7 +95,7 @@ def new_page(browser: Browser, watch: Watch, width: int = 1280, scheme: str = "l
         viewport={"width": width, "height": 900}, color_scheme=scheme, accept_downloads=True
     )
     page = watch.follow(context.new_page())
-    page.set_default_timeout(40_000)
+    page.set_default_timeout(90_000)
     return page
 
 

@@ -1,6 +1,8 @@
 """The whole way by clicks, and what must hold on every page."""
 
 import json
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -16,7 +18,7 @@ FIGURES = {
     "cause": ["cause-base", "cause-evidence", "cause-gauges", "cause-drift"],
     "change": ["change-fan", "change-base"],
 }
-PAGES = ["", *FIGURES]
+PAGES = ["", *FIGURES, "proof", "season", "plan", "fleet"]
 
 
 def until(page, expression: str, what: str = "") -> None:
@@ -100,7 +102,7 @@ def test_a_pass_chosen_anywhere_is_chosen_everywhere(server, browser, watch, ana
           const plot = {fan}, line = plot.data.findIndex(d => d.name === 'right, as driven');
           const at = plot.calcdata[line][5], box = plot.querySelector('.nsewdrag').getBoundingClientRect();
           return [box.x + plot._fullLayout.xaxis.c2p(at.x), box.y + plot._fullLayout.yaxis.c2p(at.y),
-                  plot.data[line].customdata[5][0]];
+                  plot.data[line].customdata[5]];
         }}"""
     )
     page.mouse.move(spot[0] + 2, spot[1])
@@ -169,12 +171,59 @@ def test_a_broken_file_gets_a_box(server, browser, watch, tmp_path):
     page.context.close()
 
 
+def test_before_and_after_then_filed_for_the_season(server, browser, watch, analysed):
+    page = new_page(browser, watch)
+    page.goto(f"{server}proof?case={analysed}&is=before")
+    page.set_input_files("#proof-upload input", [str(SAMPLES / "book_cart_after" / "drive.csv")])
+    page.wait_for_selector("#proof-arcs .main-svg")
+    page.wait_for_selector("#proof-differences .main-svg")
+    assert "better" in page.inner_text(".answer .sentence")
+    with page.expect_download() as sheet:
+        page.click("text=Download comparison")
+    assert "before and after" in Path(sheet.value.path()).read_text("utf-8")
+    page.click("nav >> text=Season")
+    page.wait_for_selector("text=Nothing is filed")
+    page.fill("#season-service", "FL: rollers cleaned")
+    page.fill("#season-date", "someday")
+    page.click("#season-file")
+    page.wait_for_selector("#season-filed .error")
+    page.fill("#season-date", "2026-11-20")
+    page.click("#season-file")
+    page.wait_for_selector("#season-figure .main-svg")
+    assert "rollers cleaned" in page.inner_text("main")
+    page.click("nav >> text=Plan")
+    with page.expect_download() as sheet:
+        page.click("text=Wheel FL")
+    assert "FL" in Path(sheet.value.path()).read_text("utf-8")
+    page.context.close()
+
+
+def test_a_fleet_is_shown(server, browser, watch, shelf):
+    command = [
+        "fleet",
+        str(shelf / "book_cart_before"),
+        "--robot",
+        str(ROBOT),
+        "--out",
+        str(shelf / "fleet"),
+    ]
+    subprocess.run(
+        [sys.executable, "-m", "analyzer.cli", *command], check=True, capture_output=True
+    )
+    page = new_page(browser, watch)
+    page.goto(f"{server}fleet")
+    page.wait_for_selector("#fleet-drift .main-svg")
+    page.wait_for_selector("#fleet-causes .main-svg")
+    assert "Recordings: 1" in page.inner_text(".answer")
+    page.context.close()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_pages_are_drawn_fit_and_pass_axe(server, browser, watch, analysed, scheme):
     page = new_page(browser, watch, scheme=scheme)
     for name in PAGES:
         page.set_viewport_size({"width": 1280, "height": 900})
-        page.goto(f"{server}{name}?case={analysed}")
+        page.goto(f"{server}{name}?case={analysed}&other={analysed}")
         page.wait_for_selector("h1")
         for figure in FIGURES.get(name, []):
             page.wait_for_selector(f"#{figure} .main-svg")

@@ -64,7 +64,7 @@ def test_unlisted_classes_stay_out(tmp_path):
 
 def test_pickled_arrays_are_refused(tmp_path):
     folder = tmp_path / "v"
-    bundle.save({"n": np.arange(3)}, folder)
+    bundle.save({"n": np.arange(10_000)}, folder)
     np.save(folder / "0.npy", np.array([{"x": 1}], dtype=object), allow_pickle=True)
-    with pytest.raises(ValueError, match="allow_pickle"):
+    with pytest.raises(ValueError, match="Python objects|allow_pickle"):
         bundle.load(folder)

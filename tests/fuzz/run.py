@@ -35,6 +35,7 @@ def main() -> int:
     seed = options.seed if options.seed is not None else time.time_ns()
     rng = random.Random(seed)
     print(f"{options.target}: seed {seed}, {len(seeds)} inputs to start from", flush=True)
+    options.keep.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
     runs = accepted = 0
     slowest = 0.0
@@ -43,6 +44,8 @@ def main() -> int:
         ending, data = rng.choice(seeds)
         broken = damage(data, rng.choice(seeds)[1], rng)
         start = time.monotonic()
+        # A crash of the interpreter itself leaves nothing but this.
+        (options.keep / f"last_{options.target}").write_bytes(ending.encode() + b"\n" + broken)
         try:
             accepted += one(options.target, ending, broken)
         except KeyboardInterrupt:
@@ -55,13 +58,13 @@ def main() -> int:
             where = ours[-1] if ours else last
             name = f"{type(error).__name__} at {Path(where.filename).name}:{where.lineno}: {str(error)[:90]}"
             if name not in kinds:
-                options.keep.mkdir(parents=True, exist_ok=True)
                 digest = hashlib.sha256(broken).hexdigest()[:12]
                 (options.keep / f"{options.target}_{digest}.{ending}").write_bytes(broken)
                 print(f"FAILED {digest}.{ending}: {name}", flush=True)
             kinds[name] = kinds.get(name, 0) + 1
         slowest = max(slowest, time.monotonic() - start)
         runs += 1
+    (options.keep / f"last_{options.target}").unlink(missing_ok=True)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     spent = time.monotonic() - began
     print(

@@ -314,6 +314,29 @@ def test_no_room(archive, tmp_path, cluster):
         subprocess.run(["umount", str(out)], check=True)
 
 
+def test_many_rows_of_a_day_are_packed(archive, tmp_path, cluster):
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    broken = next((archive / "logs").rglob("*broken*"))
+    for k in range(20):
+        shutil.copy(broken, logs / f"2026-03-02_{k:02d}.parquet")
+    fleet(
+        logs,
+        tmp_path / "out",
+        "--robot",
+        archive / "book_cart.toml",
+        "--scheduler",
+        cluster.address,
+    )
+    (one,) = (tmp_path / "out").glob("rows/*/*/*.parquet")
+    assert one.name.startswith("packed-")
+    rows = read_fleet(str(tmp_path / "out")).to_pylist()
+    assert [r["recording"] for r in rows] == [f"2026-03-02_{k:02d}.parquet" for k in range(20)]
+    again = fleet(logs, tmp_path / "out", "--robot", archive / "book_cart.toml",
+                  "--scheduler", cluster.address)  # fmt: skip
+    assert "0 recordings analysed now, 20 in earlier runs" in " ".join(again.stdout.split())
+
+
 def test_changed_robot_file_is_analysed_anew(undisturbed, archive, tmp_path, cluster):
     out = tmp_path / "fleet"
     shutil.copytree(undisturbed, out)

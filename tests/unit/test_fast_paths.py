@@ -81,3 +81,18 @@ def test_noise_falls_as_averaging_says():
     noise = rng.normal(0, 1.0, t.size)
     thin = alignment._Thinning.of(t, 0.01)
     assert thin.mean(noise).std() == pytest.approx(0.5, rel=0.01)
+
+
+def test_loop_gains_of_many_plants_are_those_of_each():
+    from analyzer.control import HeadingGains, YawPlant, _sampled_responses, sampled_response
+
+    plants = [
+        YawPlant(gain=0.9, lag=0.05, delay=0.031),
+        YawPlant(gain=1.1, lag=0.2, delay=0.06),
+        YawPlant(gain=0.8, lag=0.0, delay=0.02),
+    ]
+    for more in ({}, {"ki": 2.0}, {"ki": 1.0, "kd": 0.2, "rate_filter": 0.03}):
+        gains = HeadingGains(kp=3.0, period=0.02, **more)
+        omega = np.geomspace(1e-3, 1.0, 300) * np.pi / gains.period
+        want = np.array([sampled_response(p, gains)(omega) for p in plants])
+        np.testing.assert_allclose(_sampled_responses(plants, gains, omega), want, rtol=1e-7)

@@ -175,3 +175,77 @@ def test_files_bags_and_folders(tmp_path):
     assert len({t.key for t in [*each, *together]}) == 7
     with pytest.raises(CrabwiseError, match="no log below it"):
         find_tasks(str(tmp_path / "nothing"), "out", rules, folders=False, faults=faults)
+
+
+@pytest.mark.parametrize(
+    "place", ["memory://archive", "memory://archive/b", "memory://archive/a/x.csv"]
+)
+def test_messages_name_the_archive_not_the_worker(tmp_path, place):
+    import fsspec
+
+    from analyzer.demo import robot_text
+    from analyzer.fleet import analyse_one, read_fleet
+
+    fs = fsspec.filesystem("memory")
+    for name in ("a/x.csv", "b/metadata.yaml", "b/y.db3"):
+        fs.pipe_file(f"/archive/{name}", b"1,2\n")
+    (tmp_path / "robot.toml").write_text(robot_text())
+    faults: list[str] = []
+    rules = read_robots(tmp_path / "robot.toml", None, faults)
+    tasks = find_tasks(place, str(tmp_path / "out"), rules, folders=False, faults=faults)
+    assert [analyse_one(t) for t in tasks] == ["failed"] * len(tasks)
+    for row in read_fleet(str(tmp_path / "out")).to_pylist():
+        assert "/tmp" not in row["message"]
+        assert "unexpected" not in row["message"]
+        assert "memory://archive" in row["message"]
+    assert not faults
+
+
+def _written(tmp_path, count: int, robot: str = "r") -> list[FleetTask]:
+    from dataclasses import replace
+
+    from analyzer.fleet import _failed, write_row
+
+    tasks = []
+    for k in range(count):
+        name = f"{robot}/2026-03-02_{k:03d}.csv"
+        task = replace(
+            _task(name), key=f"{k:016x}", fingerprint="a" * 16, robot=robot, out=str(tmp_path)
+        )
+        write_row(task, _failed(task, f"reason {k}") | {"status": "ok"})
+        tasks.append(task)
+    return tasks
+
+
+def test_packing_keeps_every_row_once(tmp_path):
+    from dataclasses import replace
+
+    from analyzer import fleet
+
+    tasks = _written(tmp_path, 20)
+    before = fleet.read_fleet(str(tmp_path), columns=fleet.ROW_SCHEMA.names)
+    (place,) = fleet._to_pack(fleet._open(str(tmp_path), "")[0], str(tmp_path), 16)
+    assert place == "rows/robot=r/date=2026-03-02"
+    kept = tmp_path / "kept"
+    import shutil
+
+    shutil.copytree(tmp_path / place, kept)
+    assert fleet.pack_partition(str(tmp_path), place) == 20
+    (packed,) = (tmp_path / place).iterdir()
+    assert packed.name.startswith("packed-")
+    assert fleet.read_fleet(str(tmp_path), columns=fleet.ROW_SCHEMA.names).equals(before)
+    assert fleet._open_tasks(tasks, again=False) == []
+    # Cut short: the packed file is there, and some of its rows in files of their own as well.
+    for single in sorted(kept.iterdir())[:7]:
+        shutil.copy(single, tmp_path / place / single.name)
+    assert fleet.read_fleet(str(tmp_path), columns=fleet.ROW_SCHEMA.names).equals(before)
+    assert fleet.pack_partition(str(tmp_path), place) == 20
+    assert len(list((tmp_path / place).iterdir())) == 1
+    assert fleet.read_fleet(str(tmp_path), columns=fleet.ROW_SCHEMA.names).equals(before)
+    # A recording that changed loses its row in the packed file, and no other does.
+    changed = [replace(t, fingerprint="b" * 16) if k in (3, 11) else t for k, t in enumerate(tasks)]
+    assert [t.recording for t in fleet._open_tasks(changed, again=False)] == [
+        tasks[3].recording, tasks[11].recording,
+    ]  # fmt: skip
+    left = fleet.read_fleet(str(tmp_path), columns=["message"])["message"].to_pylist()
+    assert sorted(left) == sorted(f"reason {k}" for k in range(20) if k not in (3, 11))

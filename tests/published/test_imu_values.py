@@ -1,0 +1,71 @@
+"""Allan deviation against published test data, and a known gyro against IEEE Std 952."""
+
+import math
+
+import numpy as np
+import pytest
+
+from analyzer.imu import INSTABILITY, allan_deviation, bias_instability
+
+# NBS Monograph 140, nine frequency values; results in Riley, NIST SP 1065 (2008), table 31.
+NBS_9 = np.array([892, 809, 823, 798, 671, 644, 883, 903, 677], dtype=float)
+
+
+def thousand():
+    """Riley's thousand values: n -> 16807 n mod (2^31 - 1) from 1234567890 (NIST SP 1065, sec. 12)."""
+    n, out = 1234567890, []
+    for _ in range(1000):
+        out.append(n / 2147483647)
+        n = 16807 * n % 2147483647
+    return np.array(out)
+
+
+def test_nine_values():
+    assert allan_deviation(NBS_9, 1.0, np.array([1, 2]), overlapping=False) == pytest.approx(
+        [91.22945, 115.8082], rel=5e-7
+    )
+    assert allan_deviation(NBS_9, 1.0, np.array([1, 2])) == pytest.approx(
+        [91.22945, 85.95287], rel=5e-7
+    )
+
+
+def test_a_thousand_values():
+    data = thousand()
+    assert data.mean() == pytest.approx(0.4897745, abs=5e-8)
+    tau = np.array([1, 10, 100])
+    assert allan_deviation(data, 1.0, tau, overlapping=False) == pytest.approx(
+        [2.922319e-01, 9.965736e-02, 3.897804e-02], rel=5e-7
+    )
+    assert allan_deviation(data, 1.0, tau) == pytest.approx(
+        [2.922319e-01, 9.159953e-02, 3.241343e-02], rel=5e-7
+    )
+
+
+def test_flat_part_over_bias_instability():
+    # IEEE Std 952-1997, annex C: sqrt(2 ln 2 / pi) = 0.664.
+    assert INSTABILITY == pytest.approx(0.6642825, abs=5e-8)
+
+
+def test_white_noise_falls_with_the_root_of_time():
+    # IEEE Std 952-1997, annex C: sigma(tau) = N / sqrt(tau), N = sigma / sqrt(rate).
+    noise = 0.02 * np.random.default_rng(3).standard_normal(360_000)
+    at_one_second = allan_deviation(noise, 0.01, np.array([100]))[0]
+    assert at_one_second == pytest.approx(0.02 / math.sqrt(100), rel=0.02)
+
+
+def test_flicker_of_known_size_is_found():
+    rng = np.random.default_rng(5)
+    n, interval = 2**16, 0.05
+    spectrum = np.fft.rfft(rng.standard_normal(n))
+    frequency = np.fft.rfftfreq(n, interval)
+    # Rate spectrum B^2 / (2 pi f) (IEEE Std 952-1997, annex C), one-sided: twice that.
+    size = 1e-4 * np.sqrt(1 / (np.pi * np.maximum(frequency, frequency[1])) / (2 * interval))
+    size[0] = 0.0
+    rate = np.fft.irfft(spectrum * size, n)
+    found = bias_instability(np.arange(n) * interval, rate)
+    assert found.value == pytest.approx(1e-4, rel=0.3)
+
+
+def test_short_rest_says_what_it_needs():
+    found = bias_instability(np.arange(100) * 0.01, np.zeros(100))
+    assert found.value is None and "60 s" in found.why

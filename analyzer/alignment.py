@@ -637,7 +637,16 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             counting = name.startswith("count_")
             per_turn = float(robot.counts_per_turn[k]) if counting else 2 * math.pi
             ts, values = _unbroken(
-                ts, values, name, per_turn, counting, (offset, zero), block, findings, config
+                ts,
+                values,
+                name,
+                per_turn,
+                counting,
+                (offset, zero),
+                part.source.joins,
+                block,
+                findings,
+                config,
             )
             ts, values = _thinned(part, ts, values, dt)
             angle[:, k] = _on_grid(t, ts, values, offset)
@@ -991,18 +1000,27 @@ def _stale_counters(
     names = [n for p, n in wheels if p is part and not n.startswith("omega_")]
     if len(names) < len(wheels):
         return
-    counts = np.stack([part.channels[n] for n in names], axis=1)
-    use = np.flatnonzero(part.keep & np.isfinite(counts).all(axis=1))
+    counts = [part.channels[n] for n in names]
+    good = part.keep.copy()
+    for count in counts:
+        good &= np.isfinite(count)
+    use = np.flatnonzero(good)
     if use.size < 50:
         return
-    step, when = np.diff(counts[use], axis=0), part.t[use]
-    same = np.concatenate([[False], np.all(step == 0, axis=1)])
+    if use.size < good.size:
+        counts = [count[use] for count in counts]
+    when = part.t[use]
+    still = np.flatnonzero(counts[0][1:] == counts[0][:-1]) + 1
+    for count in counts[1:]:
+        still = still[count[still] == count[still - 1]]
+    same = np.zeros(use.size, dtype=bool)
+    same[still] = True
     usual = float(np.median(np.diff(when)))
     bad = np.zeros(use.size, dtype=bool)
     stands: list[list[int]] = []
-    for a, b in _spans(same):
-        if b - a < 3:
-            continue
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+    pairs = edges.reshape(-1, 2)
+    for a, b in pairs[pairs[:, 1] - pairs[:, 0] >= 3].tolist():
         if stands and a - stands[-1][1] <= 2:
             stands[-1][1] = b
         else:
@@ -1011,12 +1029,12 @@ def _stale_counters(
         # The wheels went on: the step after the stand makes up for the time it took.
         if b >= use.size or a < 9 or (b - a) * usual > 5.0:
             continue
-        after = np.abs(counts[use[b]] - counts[use[a - 1]])
-        before = np.median(np.abs(step[a - 9 : a - 1]), axis=0)
+        after = [abs(float(count[b] - count[a - 1])) for count in counts]
         lead = int(np.argmax(after))
-        rows = b - a + 1
-        leap = abs(step[b - 1][lead]) > 2.5 * before[lead] > 0
-        if leap and 0.4 * rows < after[lead] / before[lead] < 2.0 * rows:
+        count, rows = counts[lead], b - a + 1
+        before = float(np.median(np.abs(np.diff(count[a - 9 : a]))))
+        leap = abs(float(count[b] - count[b - 1])) > 2.5 * before > 0
+        if leap and 0.4 * rows < after[lead] / before < 2.0 * rows:
             bad[a:b] = True
             spell = (float(when[a - 1] - when[0]), float(when[b] - when[0]))
             findings.append(
@@ -1059,13 +1077,15 @@ def _unbroken(
     per_turn: float,
     counting: bool,
     shift: tuple[float, float],
+    joins: tuple[float, ...],
     block: Block,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Counter that runs on through overflows and resets; glitches left out.
 
-    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`.
+    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`;
+    `joins` are the stamps at which joined takes begin.
     """
     offset, zero = shift
     middle = float(np.median(np.diff(ts)))
@@ -1084,8 +1104,12 @@ def _unbroken(
                 text=f"counter {wide} overflows; taken as running on",
             )
         )
-    # Smaller jumps than the fastest wheel makes: far from the steps around them.
     step = np.diff(unwrapped)
+    if joins:
+        # Between two takes the wheels are taken to stand, whatever the counter did.
+        step[[k - 1 for k in np.searchsorted(ts, np.array(joins) - 1e-9) if 0 < k < ts.size]] = 0.0
+        unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(step)])
+    # Smaller jumps than the fastest wheel makes: far from the steps around them.
     # Over a gap the wheel turns on: steps are compared as speeds.
     long = np.maximum(1.0, np.diff(ts) / middle)
     floor = config.wheel_leap * per_turn / (2 * math.pi) * middle + (3.0 if counting else 0.0)
@@ -1429,7 +1453,9 @@ def _tracking_paths(
             return None
         per_turn = wheel.counts_per_turn if counting else 2 * math.pi
         shift = (offsets[id(part)], zero)
-        ts, values = _unbroken(ts, values, name, per_turn, counting, shift, block, findings, config)
+        ts, values = _unbroken(
+            ts, values, name, per_turn, counting, shift, part.source.joins, block, findings, config
+        )
         path = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn * wheel.radius_m)
         out[:, k] = np.interp(t, ts + offsets[id(part)], path - path[0])
     return out

@@ -177,7 +177,7 @@ def test_before_and_after_then_filed_for_the_season(server, browser, watch, anal
     page.set_input_files("#proof-upload input", [str(SAMPLES / "book_cart_after" / "drive.csv")])
     page.wait_for_selector("#proof-arcs .main-svg")
     page.wait_for_selector("#proof-differences .main-svg")
-    assert "Better" in page.inner_text(".answer .sentence")
+    assert "better" in page.inner_text(".answer .sentence")
     with page.expect_download() as sheet:
         page.click("text=Download comparison")
     assert "before and after" in Path(sheet.value.path()).read_text("utf-8")

@@ -16,7 +16,7 @@ import numpy as np
 
 from analyzer.imu import bias_instability
 from analyzer.kinematics import integrate_twist, odometry_matrix, tracking_rows
-from analyzer.quantities import Estimate, Finding, RecordingError
+from analyzer.quantities import Estimate, Finding, RecordingError, slope_through_origin
 from analyzer.run import Recording, Run, Source
 
 if TYPE_CHECKING:
@@ -51,6 +51,9 @@ class AlignmentConfig:
     """Shortest rest used for gyro bias, after settling [s]."""
     settle_time: float = 0.3
     """Time that a base takes to settle after its wheels stopped [s]: bench work."""
+    settling: float = 2e-4
+    """Turn of a base within a rest that its wheels do not show, after `settle_time` [rad]: bench
+    work. A rest knows the gyro's bias no better than this angle over its length."""
     peak_least: float = 0.6
     """Least correlation at which a clock offset is believed [-]."""
     lag_most: float = 0.5
@@ -634,7 +637,16 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             counting = name.startswith("count_")
             per_turn = float(robot.counts_per_turn[k]) if counting else 2 * math.pi
             ts, values = _unbroken(
-                ts, values, name, per_turn, counting, (offset, zero), block, findings, config
+                ts,
+                values,
+                name,
+                per_turn,
+                counting,
+                (offset, zero),
+                part.source.joins,
+                block,
+                findings,
+                config,
             )
             ts, values = _thinned(part, ts, values, dt)
             angle[:, k] = _on_grid(t, ts, values, offset)
@@ -775,7 +787,18 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         stuck = _stuck(gyro, "omega_z", t, dt, still, findings, config)
         # A stuck gyro is as still as a rest: it tells nothing of the bias.
         at_rest = still & ~_grown(stuck, round(0.2 / dt))
-        gyro, imu = _gyro_bias(gyro, t, dt, at_rest, samples, findings, config)
+        row = odometry_matrix(robot.matrix)[2]
+        gyro, imu = _gyro_bias(
+            gyro,
+            t,
+            dt,
+            at_rest,
+            samples,
+            angle @ row,
+            quantum * float(np.linalg.norm(row)),
+            findings,
+            config,
+        )
     if gyro is not None:
         longest = max(_spans(still), key=lambda span: span[1] - span[0], default=(0, 0))
         a, b = (t[min(k, t.size - 1)] for k in longest)
@@ -977,18 +1000,27 @@ def _stale_counters(
     names = [n for p, n in wheels if p is part and not n.startswith("omega_")]
     if len(names) < len(wheels):
         return
-    counts = np.stack([part.channels[n] for n in names], axis=1)
-    use = np.flatnonzero(part.keep & np.isfinite(counts).all(axis=1))
+    counts = [part.channels[n] for n in names]
+    good = part.keep.copy()
+    for count in counts:
+        good &= np.isfinite(count)
+    use = np.flatnonzero(good)
     if use.size < 50:
         return
-    step, when = np.diff(counts[use], axis=0), part.t[use]
-    same = np.concatenate([[False], np.all(step == 0, axis=1)])
+    if use.size < good.size:
+        counts = [count[use] for count in counts]
+    when = part.t[use]
+    still = np.flatnonzero(counts[0][1:] == counts[0][:-1]) + 1
+    for count in counts[1:]:
+        still = still[count[still] == count[still - 1]]
+    same = np.zeros(use.size, dtype=bool)
+    same[still] = True
     usual = float(np.median(np.diff(when)))
     bad = np.zeros(use.size, dtype=bool)
     stands: list[list[int]] = []
-    for a, b in _spans(same):
-        if b - a < 3:
-            continue
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+    pairs = edges.reshape(-1, 2)
+    for a, b in pairs[pairs[:, 1] - pairs[:, 0] >= 3].tolist():
         if stands and a - stands[-1][1] <= 2:
             stands[-1][1] = b
         else:
@@ -997,12 +1029,12 @@ def _stale_counters(
         # The wheels went on: the step after the stand makes up for the time it took.
         if b >= use.size or a < 9 or (b - a) * usual > 5.0:
             continue
-        after = np.abs(counts[use[b]] - counts[use[a - 1]])
-        before = np.median(np.abs(step[a - 9 : a - 1]), axis=0)
+        after = [abs(float(count[b] - count[a - 1])) for count in counts]
         lead = int(np.argmax(after))
-        rows = b - a + 1
-        leap = abs(step[b - 1][lead]) > 2.5 * before[lead] > 0
-        if leap and 0.4 * rows < after[lead] / before[lead] < 2.0 * rows:
+        count, rows = counts[lead], b - a + 1
+        before = float(np.median(np.abs(np.diff(count[a - 9 : a]))))
+        leap = abs(float(count[b] - count[b - 1])) > 2.5 * before > 0
+        if leap and 0.4 * rows < after[lead] / before < 2.0 * rows:
             bad[a:b] = True
             spell = (float(when[a - 1] - when[0]), float(when[b] - when[0]))
             findings.append(
@@ -1045,13 +1077,15 @@ def _unbroken(
     per_turn: float,
     counting: bool,
     shift: tuple[float, float],
+    joins: tuple[float, ...],
     block: Block,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Counter that runs on through overflows and resets; glitches left out.
 
-    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`.
+    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`;
+    `joins` are the stamps at which joined takes begin.
     """
     offset, zero = shift
     middle = float(np.median(np.diff(ts)))
@@ -1070,8 +1104,12 @@ def _unbroken(
                 text=f"counter {wide} overflows; taken as running on",
             )
         )
-    # Smaller jumps than the fastest wheel makes: far from the steps around them.
     step = np.diff(unwrapped)
+    if joins:
+        # Between two takes the wheels are taken to stand, whatever the counter did.
+        step[[k - 1 for k in np.searchsorted(ts, np.array(joins) - 1e-9) if 0 < k < ts.size]] = 0.0
+        unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(step)])
+    # Smaller jumps than the fastest wheel makes: far from the steps around them.
     # Over a gap the wheel turns on: steps are compared as speeds.
     long = np.maximum(1.0, np.diff(ts) / middle)
     floor = config.wheel_leap * per_turn / (2 * math.pi) * middle + (3.0 if counting else 0.0)
@@ -1415,7 +1453,9 @@ def _tracking_paths(
             return None
         per_turn = wheel.counts_per_turn if counting else 2 * math.pi
         shift = (offsets[id(part)], zero)
-        ts, values = _unbroken(ts, values, name, per_turn, counting, shift, block, findings, config)
+        ts, values = _unbroken(
+            ts, values, name, per_turn, counting, shift, part.source.joins, block, findings, config
+        )
         path = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn * wheel.radius_m)
         out[:, k] = np.interp(t, ts + offsets[id(part)], path - path[0])
     return out
@@ -1644,9 +1684,15 @@ def _gyro_bias(
     dt: float,
     still: np.ndarray,
     samples: tuple[np.ndarray, np.ndarray],
+    rolled_turn: np.ndarray,
+    turn_quantum: float,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray, dict[str, Estimate]]:
+    """Take the bias out that the rests show, less what the wheels still creep there.
+
+    `still` leaves out where the gyro is stuck: as still as a rest, it tells nothing of the bias.
+    """
     # After a pass the body still settles when the wheels already stand.
     settle, trim = max(1, round(config.settle_time / dt)), max(1, round(0.05 / dt))
     rests = [
@@ -1662,7 +1708,8 @@ def _gyro_bias(
             "gyro_noise_density": Estimate.undetermined("rad/s/sqrt(Hz)", why),
         }
     lengths = np.array([(b - a) * dt for a, b in rests])
-    means = np.array([gyro[a:b].mean() for a, b in rests])
+    crept = np.array([rolled_turn[b - 1] - rolled_turn[a] for a, b in rests])
+    means = np.array([gyro[a:b].mean() for a, b in rests]) - crept / lengths
     middle = np.array([t[(a + b) // 2] for a, b in rests])
     # Noise is that of the samples as logged: the grid lies between them and is quieter.
     ts, raw = samples
@@ -1673,10 +1720,13 @@ def _gyro_bias(
     # Rests are short: a rest of length T knows the bias to density / sqrt(T) (IEEE 952: white
     # noise averages so). Where the rests disagree by more than that, the bias wanders and is
     # followed; where they agree, one mean is better.
-    weights = lengths / lengths.sum()
+    # A turn read from counts is known to the rounding of both ends, a quantum / sqrt(6); and a base
+    # settles a little in its lash and on its rollers while the wheels stand.
+    rounding = math.hypot(turn_quantum / math.sqrt(6.0), config.settling) / lengths
+    expected = np.maximum(np.sqrt(density**2 / lengths + rounding**2), 1e-9)
+    weights = expected**-2.0 / np.sum(expected**-2.0)
     mean = float(weights @ means)
-    expected = density / np.sqrt(lengths)
-    chi2 = float(np.sum(((means - mean) / np.maximum(expected, 1e-9)) ** 2))
+    chi2 = float(np.sum(((means - mean) / expected) ** 2))
     wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
         width = max(20.0, 3 * float(np.median(np.diff(middle))))
@@ -1696,7 +1746,7 @@ def _gyro_bias(
     else:
         gyro = gyro - mean
     scatter = math.sqrt(float(weights @ (means - mean) ** 2) / max(1, len(rests) - 1))
-    error = max(scatter, density / math.sqrt(float(lengths.sum())))
+    error = max(scatter, float(np.sum(expected**-2.0)) ** -0.5)
     count = int(sum((b - a) for a, b in rests))
     return gyro, {
         "gyro_bias_rad_s": Estimate.of(mean, error, "rad/s", dof=max(1, len(rests) - 1)),
@@ -1726,12 +1776,9 @@ def _gyro_against(
     if strong.sum() < 4:
         imu["gyro_scale"] = Estimate.undetermined("", "too few turns; turn on the spot both ways")
         return
-    scale = float(a @ b / (a @ a))
+    imu["gyro_scale"] = found = slope_through_origin(a, b, "")
+    scale, error = float(found.value or 0.0), float(found.std_error or 0.0)
     rest = b - scale * a
-    blocks = np.array_split(np.arange(a.size), min(10, a.size))
-    score = np.array([float(a[k] @ rest[k]) for k in blocks])
-    error = math.sqrt(float(score @ score)) / float(a @ a)
-    imu["gyro_scale"] = Estimate.of(scale, error, "", dof=len(blocks) - 1)
     # What is left is the bias; over a quarter of a minute it must not move.
     parts = np.array_split(rest, max(1, rest.size // 15))
     if len(parts) >= 4:

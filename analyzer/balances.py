@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -336,24 +336,40 @@ class Model:
         share = share + twist @ self.warp + np.exp(n["kappa"]) * proud
         # A wheel cannot pull at the floor: a smooth bend keeps five hundredths of the mean load.
         load = self.weight / w * (0.05 + ((share - 0.05) + np.hypot(share - 0.05, 0.1)) / 2)
-        turn = group is not None and group.kind == "turn"
-        fast = group is not None and group.fast
-        straight = group is not None and group.kind == "ahead"
-        extra_drag = n["delta_fast"] * fast + n["delta_turn"] * turn
-        extra_axle = n["axle_fast"] * fast + n["axle_turn"] * turn
         relative = load / (self.weight / w)
-        return State(
+        slow = State(
             load=load,
-            axle=self.axle0 * np.exp(n["axle"] + b + extra_axle) * (2 / 3 + relative / 3),
-            drag=self.drag0 * np.exp(n["delta"] + q + extra_drag) * load,
+            axle=self.axle0 * np.exp(n["axle"] + b) * (2 / 3 + relative / 3),
+            drag=self.drag0 * np.exp(n["delta"] + q) * load,
             radius=robot.radius * (1 + n["size"] + eps - n["phi"] * proud),
-            creep=0.15 * np.exp(n["creep"] + n["creep_fast"] * fast + n["creep_ahead"] * straight),
+            creep=0.15 * np.exp(n["creep"]),
             scale=(1 + gain) * (np.exp(-rho) if self.volts else 1.0),
             gain=gain,
             rho=rho,
             side=self.side0 + n["side"],
             lever=1 + n["lever"],
             ahead=n["ahead"][:, 0],
+        )
+        return slow if group is None else self._in_group(slow, z, group)
+
+    def _in_group(self, slow: State, z: np.ndarray, group: Group) -> State:
+        """State of a group of passes, from that of a slow sideways one."""
+        turn, fast, straight = group.kind == "turn", group.fast, group.kind == "ahead"
+        if not (turn or fast or straight):
+            return slow
+
+        def more(*names: str) -> np.ndarray:
+            at = [self.index(name) for name in names]
+            out: np.ndarray = np.exp(z[:, at].sum(axis=1))[:, None]
+            return out
+
+        kinds = ["fast"] * fast + ["turn"] * turn
+        speeds = ["creep_fast"] * fast + ["creep_ahead"] * straight
+        return replace(
+            slow,
+            axle=slow.axle * more(*(f"axle_{k}" for k in kinds)) if kinds else slow.axle,
+            drag=slow.drag * more(*(f"delta_{k}" for k in kinds)) if kinds else slow.drag,
+            creep=slow.creep * more(*speeds) if speeds else slow.creep,
         )
 
     def residuals(self, z: np.ndarray) -> np.ndarray:
@@ -373,10 +389,10 @@ class Model:
         m = robot.mass_kg
         c_x, c_y = z[:, 0], z[:, 1]
         out = []
-        s = None
+        slow = self.state(z, None)
         for group, white in zip(self.groups, self._rolling, strict=True):
             turn = group.kind == "turn"
-            s = self.state(z, group)
+            s = self._in_group(slow, z, group)
             sense = np.sign(robot.x) if turn else np.ones(self.w)
             push = (group.torque * s.scale - s.axle * np.sign(group.turns)) / robot.radius
             rub = s.drag * sense / self.cosine if group.kind != "ahead" else np.zeros_like(s.drag)
@@ -409,7 +425,7 @@ class Model:
             else:
                 path = group.twist[0] - robot.y * _or_zero(group.twist[2]) + 0 * slip
             out += list(((s.radius * group.turns - path - slip) @ white.T).T)
-        scale = (self.state(z, None) if s is None else s).scale
+        scale = slow.scale
         rho = z[:, self.index("rho") : self.index("rho") + self.w]
         for gauge in self.gauges:
             seen = gauge.value + (scale - 1) @ gauge.slope

@@ -356,8 +356,9 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--robots", metavar="TABLE", help="CSV of robots: glob,robot_file,name; first fit counts"
     )
-    sub.add_argument("--scheduler", metavar="ADDRESS", help="Dask scheduler; else this machine")
-    sub.add_argument("--workers", type=_count, metavar="N", help="workers on this machine")
+    where = sub.add_mutually_exclusive_group()
+    where.add_argument("--scheduler", metavar="ADDRESS", help="Dask scheduler; else this machine")
+    where.add_argument("--workers", type=_count, metavar="N", help="workers on this machine")
     sub.add_argument(
         "--folders", action="store_true", help="the files of one folder are one recording"
     )

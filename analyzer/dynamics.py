@@ -22,7 +22,7 @@ import numpy as np
 
 from analyzer.alignment import smooth
 from analyzer.kinematics import odometry_matrix
-from analyzer.quantities import Estimate
+from analyzer.quantities import Estimate, slope_through_origin
 from analyzer.run import Pass, Run
 
 GRAVITY = 9.80665
@@ -117,16 +117,10 @@ def motor_torques(run: Run) -> Torques | None:
                 steps += 0.5 * (left - right) / bend * (grid[1] - grid[0])
         current = _shift(current, steps)
         lag = steps * run.dt
-        edges = np.linspace(0, run.t.size, 13).astype(int)[:-1]
         for k in range(w):
-            top = np.add.reduceat(current[:, k] * drop[:, k], edges)
-            low = np.add.reduceat(current[:, k] ** 2, edges)
-            if low.sum() <= 0:
-                continue
-            value = float(top.sum() / low.sum())
-            score = top - value * low
-            error = math.sqrt(float(score @ score)) / float(low.sum())
-            resistance[k] = Estimate.of(value, math.hypot(error, 0.005 * value), "ohm", dof=11)
+            resistance[k] = slope_through_origin(
+                current[:, k], drop[:, k], "ohm", blocks=12, floor_share=0.005
+            )
     return Torques(
         torque=robot.torque_per_ampere * current,
         source="current",

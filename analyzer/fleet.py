@@ -208,6 +208,10 @@ def _open(address: str, what: str) -> tuple[Any, str]:
     return fs, path.rstrip("/") or "/"
 
 
+def _is_local(fs: Any) -> bool:
+    return "file" in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol)
+
+
 def read_robots(
     robot: str | Path | None, table: str | Path | None, faults: list[str]
 ) -> list[_Rule]:
@@ -415,17 +419,14 @@ def _told(text: str, prefix: tuple[str, str]) -> str:
 def _fetched(task: FleetTask, folder: str) -> tuple[list[str], tuple[str, str]]:
     """Local paths of a recording, and how to turn what is said of them back into the archive's."""
     fs, root = _open(task.source, "the archive")
-    local = "file" in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol)
-    if local:
-        place = str(PurePosixPath(root) / task.recording)
-        return [place] if task.is_bag else list(task.files), ("", "")
-    base = PurePosixPath(root) / task.recording
-    inside = base if len(task.files) > 1 or task.is_bag else base.parent
+    inside = PurePosixPath(task.files[0]).parent
+    if _is_local(fs):
+        return [str(inside)] if task.is_bag else list(task.files), ("", "")
     target = Path(folder) / inside.name
+    target.mkdir()
     paths = []
     for file in task.files:
-        to = target / PurePosixPath(file).relative_to(inside)
-        to.parent.mkdir(parents=True, exist_ok=True)
+        to = target / PurePosixPath(file).name
         for attempt in range(3):
             try:
                 fs.get_file(file, str(to))
@@ -436,9 +437,12 @@ def _fetched(task: FleetTask, folder: str) -> tuple[list[str], tuple[str, str]]:
                     raise CrabwiseError(msg) from None
                 time.sleep(0.5 * 4**attempt)
         paths.append(str(to))
-    where = task.source.rstrip("/") + "/" + str(PurePosixPath(task.recording).parent)
-    outer = str(target) if inside != base else str(Path(folder))
-    return [str(target)] if task.is_bag else paths, (outer, where.removesuffix("/."))
+    source = task.source.rstrip("/")
+    if task.files[0] == root:
+        address = source.rpartition("/")[0]
+    else:
+        address = f"{source}/{inside.relative_to(root)}".removesuffix("/.")
+    return [str(target)] if task.is_bag else paths, (str(target), address)
 
 
 def _when(task: FleetTask, epochs: Iterable[float]) -> tuple[dt.datetime, str]:
@@ -557,7 +561,7 @@ def write_row(task: FleetTask, row: dict[str, Any]) -> None:
 def _write(fs: Any, path: str, content: bytes) -> None:
     """Write a file whole: under another name and renamed, where the store knows of renaming."""
     folder, _, name = path.rpartition("/")
-    local = "file" in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol)
+    local = _is_local(fs)
     part = f"{folder}/.{name}.{uuid.uuid4().hex[:8]}" if local else path
     try:
         fs.makedirs(folder, exist_ok=True)
@@ -721,7 +725,7 @@ def _to_pack(fs: Any, root: str, least: int) -> list[str]:
 
 def _sweep(fs: Any, root: str) -> None:
     """Drop half-written files that a killed worker left an hour ago or earlier."""
-    if "file" not in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol):
+    if not _is_local(fs):
         return
     for part in Path(root, ROWS).glob("*/*/.*.parquet.*"):
         try:

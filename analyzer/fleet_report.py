@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 from typing import Any
 
@@ -52,7 +53,7 @@ def fleet_headline(summary: dict[str, Any]) -> str:
         odd = sorted({o["robot"] for o in summary["outliers"]})
         text += f" {', '.join(odd[:5])} stand{'s' if len(odd) == 1 else ''} out of the fleet."
     if counts["failed"]:
-        text += f" {counts['failed']} recordings could not be analysed."
+        text += f" Recordings that could not be analysed: {counts['failed']}."
     return text
 
 
@@ -176,8 +177,8 @@ def fleet_page(summary: dict[str, Any]) -> str:
                 (
                     o["robot"],
                     o["words"],
-                    number(o["value"]),
-                    f"{o['median']:.2f} {o['unit']}".strip(),
+                    _figured(o["value"]),
+                    f"{o['median']:.3g} {o['unit']}".strip(),
                     f"{o['score']:+.1f}",
                 )
                 for o in summary["outliers"][:100]
@@ -207,7 +208,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
         table(
             ("robot", "measure", "change", "recordings"),
             [
-                (t["robot"], t["words"], number(t["change"], 1), str(len(t["hours"])))
+                (t["robot"], t["words"], _figured(t["change"]), str(len(t["hours"])))
                 for t in steep[:50]
             ],
         )
@@ -267,6 +268,14 @@ def fleet_summary(summary: dict[str, Any], end: Any, console: Any) -> None:
         console.print(f"[yellow]Caution:[/yellow] {plain(SERVICE_CAUTION)}")
     for fault in summary["failed"][:10]:
         console.print(f" failed: {plain(fault['recording'])}: {plain(fault['message'])}")
+
+
+def _figured(entry: dict[str, Any]) -> str:
+    """Estimate with as many digits as its uncertainty is worth."""
+    error = entry.get("std_error")
+    if not error:
+        return number(entry)
+    return number(entry, max(0, min(6, 1 - math.floor(math.log10(error)))))
 
 
 def _cell(value: float | None, digits: int) -> str:

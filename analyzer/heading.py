@@ -84,7 +84,7 @@ class HeadingConfig:
     """The same, at least [deg]: rollers' phase and the heading sensor's noise; bench work."""
     path_least: float = 0.3
     """Shortest sideways pass that is replayed [m]."""
-    passes_most: int = 40
+    passes_most: int = 24
     """Most sideways passes replayed [-]: more, in recordings of hours, cost time and change nothing;
     chosen by lot, so that no repeating script favours one kind."""
     acceleration_t: float = 4.0

@@ -582,6 +582,11 @@ def _pass_row(m: PassMotion, robot: Robot) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     """Numbers that JSON can hold; what is not finite becomes null."""
+    kind = type(value)
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is str or kind is int or value is None:
+        return value
     if isinstance(value, (np.floating, float)):
         return float(value) if math.isfinite(value) else None
     if isinstance(value, np.integer):

@@ -213,6 +213,41 @@ def mean_estimate(values: np.ndarray, unit: str, *, floor: float = 0.0) -> Estim
     return Estimate.of(float(values.mean()), error, unit, dof=min(dof, 1e6))
 
 
+def slope_through_origin(
+    x: np.ndarray, y: np.ndarray, unit: str, *, blocks: int = 10, floor_share: float = 0.0
+) -> Estimate:
+    """Least squares slope of a line through the origin, with an error that allows for correlation.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Abscissa and ordinate, in order of time.
+    unit : str
+        Unit of the slope.
+    blocks : int
+        Stretches of time whose residuals count as independent of one another.
+    floor_share : float
+        Error that the method itself leaves, as share of the slope.
+
+    Returns
+    -------
+    Estimate
+        sum(x y) / sum(x^2); error by blocks of scores (Liang & Zeger, Biometrika 73 (1986) 13,
+        formula from memory). Undetermined where x is zero throughout.
+    """
+    import numpy as np
+
+    size = float(x @ x)
+    if size <= 0:
+        return Estimate.undetermined(unit, "nothing varies in this recording")
+    slope = float(x @ y) / size
+    parts = np.array_split(x * (y - slope * x), min(blocks, x.size))
+    score = np.array([float(p.sum()) for p in parts])
+    error = math.sqrt(float(score @ score)) / size
+    dof = max(1, len(parts) - 1)
+    return Estimate.of(slope, math.hypot(error, floor_share * slope), unit, dof=dof)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """Something about the recording that its user should know.

@@ -58,7 +58,7 @@ class PlantConfig:
     """Spread (middle half) of the command over its largest within the later half of a plateau [-]."""
     step_share: float = 0.15
     """Change of level, over the largest, that is a step of a staircase [-]."""
-    windows_most: int = 40
+    windows_most: int = 24
     """Most observations used [-]: more, in recordings of hours, cost time and change nothing; chosen
     by lot, so that no repeating script favours one kind."""
     pause: float = 0.1

@@ -173,6 +173,8 @@ def _join_takes(sources: list[Source], findings: list[Finding]) -> list[Source]:
 
 def _joined(parts: list[Source], shifts: list[float], findings: list[Finding]) -> Source:
     names = ", ".join(s.name for s in parts)
+    starts = [float(np.nanmin(s.t)) + shift for s, shift in zip(parts, shifts, strict=True)]
+    ends = [float(np.nanmax(s.t)) + shift for s, shift in zip(parts, shifts, strict=True)]
     findings.append(
         Finding(
             severity="note",
@@ -188,9 +190,8 @@ def _joined(parts: list[Source], shifts: list[float], findings: list[Finding]) -
         absolute=parts[0].absolute,
         channels={c: np.concatenate([s.channels[c] for s in parts]) for c in parts[0].channels},
         columns=parts[0].columns,
-        joins=tuple(
-            float(np.nanmin(s.t)) + shift for s, shift in zip(parts[1:], shifts[1:], strict=True)
-        ),
+        # A log that was only split goes on without a pause: no other take begins there.
+        joins=tuple(b for a, b in zip(ends[:-1], starts[1:], strict=True) if b - a > 0.5 * PAUSE),
     )
 
 

@@ -418,7 +418,7 @@ def _joint_units(columns: Columns, times: np.ndarray) -> None:
         if not found or speed_name not in columns.names:
             continue
         position, speed = columns.get(name), columns.get(speed_name)
-        good = np.isfinite(position) & np.isfinite(speed)
+        good = (np.abs(position) < 1e9) & (np.abs(speed) < 1e6)
         if good.sum() < 50 or np.all(position[good] == np.round(position[good])):
             continue
         x, v, when = position[good], speed[good], t[good]

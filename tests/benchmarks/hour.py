@@ -44,15 +44,15 @@ import json, resource, sys, time
 path, robot, small = sys.argv[1:4]
 warm = sys.argv[4] == "True"
 def begin():
-    global start, before
-    before, start = resident(), time.perf_counter()
+    global start, before, spent
+    before, start, spent = resident(), time.perf_counter(), time.process_time()
 def resident():
     for line in open("/proc/self/status"):
         if line.startswith("VmHWM"):
             return int(line.split()[1]) * 1024
 def end(size):
-    took = time.perf_counter() - start
-    print(json.dumps({"seconds": took, "before": before, "peak": resident(), "arrow": size}))
+    took, spent_by = time.perf_counter() - start, time.process_time() - spent
+    print(json.dumps({"seconds": took, "cpu": spent_by, "before": before, "peak": resident(), "arrow": size}))
 """
 
 
@@ -172,15 +172,18 @@ def compare(files: dict[str, Path], rounds: int, *, plain: bool = False) -> dict
         }
         arrow = seen[names[0]][0]["arrow"]
         seconds = {n: statistics.median(r["seconds"] for r in rows) for n, rows in seen.items()}
+        cpu = {n: statistics.median(r["cpu"] for r in rows) for n, rows in seen.items()}
         peak = {n: r["peak"] for n, r in fresh.items()}
         print(f"{form}: Arrow table {arrow / 1e6:.0f} MB")
-        print(f"  {'':10} {'seconds':>8} {'peak MB':>8} {'peak/Arrow':>10}")
+        print(f"  {'':10} {'seconds':>8} {'CPU s':>8} {'peak MB':>8} {'peak/Arrow':>10}")
         for name in names:
             print(
-                f"  {name.split()[0]:10} {seconds[name]:8.2f} {peak[name] / 1e6:8.0f} "
+                f"  {name.split()[0]:10} {seconds[name]:8.2f} {cpu[name]:8.2f} "
+                f"{peak[name] / 1e6:8.0f} "
                 f"{peak[name] / arrow:10.2f}"
             )
         ratios[f"{form}: ours / raw read"] = seconds["ours"] / seconds[names[0]]
+        ratios[f"{form}: the same in processor time"] = cpu["ours"] / cpu[names[0]]
         ratios[f"{form}: peak of ours / Arrow size"] = peak["ours"] / arrow
         if plain:
             ratios[f"{form}: plain script / ours, time"] = seconds["plain"] / seconds["ours"]

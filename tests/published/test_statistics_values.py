@@ -137,3 +137,56 @@ def test_normal_limit():
     assert student(1.0, 0.5, float("inf")).low == pytest.approx(1 - 1.959964 * 0.5, abs=1e-6)
     n = minimum_detectable_change(1.0, float("inf"), power=0.9) ** 2
     assert 10 < n < 11
+
+
+def test_slope_through_the_origin_of_nist_noint1():
+    # NIST StRD, NoInt1: x = 60..70, y = 130..140; certified slope (value from memory, recomputed).
+    from analyzer.quantities import slope_through_origin
+
+    x, y = np.arange(60.0, 71.0), np.arange(130.0, 141.0)
+    found = slope_through_origin(x, y, "", blocks=x.size)
+    assert found.value == pytest.approx(2.07438016528926, rel=1e-13)
+    # With a block for every point the error is White's: statsmodels, HC0.
+    white = statsmodels_ols(y, x).get_robustcov_results("HC0")
+    assert found.std_error == pytest.approx(float(white.bse[0]), rel=1e-9)
+
+
+def statsmodels_ols(y, x):
+    from statsmodels.regression.linear_model import OLS
+
+    return OLS(y, x[:, None]).fit()
+
+
+def test_slope_through_the_origin_of_nist_noint2():
+    # NIST StRD, NoInt2: x = 4, 5, 6; y = 3, 4, 4 (value from memory, recomputed).
+    from analyzer.quantities import slope_through_origin
+
+    found = slope_through_origin(np.array([4.0, 5, 6]), np.array([3.0, 4, 4]), "", blocks=3)
+    assert found.value == pytest.approx(0.727272727272727, rel=1e-13)
+
+
+def test_pooled_repeats_of_a_line_agree_with_nist_norris():
+    # NIST StRD, Norris: certified slope and intercept through scipy, which the gauges' least
+    # squares must match (numpy's lstsq is what `dynamics` solves with).
+    from scipy import stats
+
+    from analyzer.dynamics import _solve
+
+    x = np.array(NORRIS_X)
+    y = np.array(NORRIS_Y)
+    slope, intercept = _solve(np.stack([x, np.ones_like(x)], axis=1), y)
+    assert slope == pytest.approx(1.00211681802045, rel=1e-12)
+    assert intercept == pytest.approx(-0.262323073774029, rel=1e-9)
+    assert stats.linregress(x, y).slope == pytest.approx(slope, rel=1e-12)
+
+
+NORRIS_X = [
+    0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5, 666.9,
+    338.0, 447.5, 11.6, 556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2, 999.0,
+    779.0, 11.1, 118.3, 229.2, 669.1, 448.9, 0.5,
+]  # fmt: skip
+NORRIS_Y = [
+    0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8,
+    339.3, 448.9, 10.8, 557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0, 998.5, 778.9,
+    10.2, 117.6, 228.9, 668.4, 449.2, 0.2,
+]  # fmt: skip

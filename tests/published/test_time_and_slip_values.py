@@ -65,3 +65,66 @@ def test_mean_of_sleep_data():
     b = np.array([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])
     e = mean_estimate(a - b, "h")
     assert (e.low, e.high) == pytest.approx((-2.4598858, -0.7001142), abs=5e-7)
+
+
+# RFC 3339, section 5.8: examples of stamps; POSIX seconds recomputed.
+STAMPS = [
+    ("1985-04-12T23:20:50.52Z", 482196050.52),
+    ("1996-12-19T16:39:57-08:00", 851042397.0),
+    ("1937-01-01T12:00:27.87+00:20", -1041337172.13),
+    ("2009-02-13T23:31:30Z", 1234567890.0),
+]
+
+
+@pytest.mark.parametrize(("stamp", "seconds"), STAMPS)
+def test_stamps_of_rfc_3339(tmp_path, stamp, seconds):
+    import re
+
+    from analyzer.readers import read_recording
+
+    zone = re.search(r"(Z|[+-]\d\d:\d\d)$", stamp).group(1)
+    whole, _, part = stamp[: -len(zone)].partition(".")
+    rows = [
+        f"{whole}.{part.ljust(3, '0')}{zone},{k}" if k == 0 else f"{whole}.{900 + k:03d}{zone},{k}"
+        for k in range(40)
+    ]
+    file = tmp_path / "log.csv"
+    file.write_text("time,encoder_fl\n" + "\n".join(rows) + "\n")
+    source = read_recording([str(file)], None).sources[0]
+    assert source.epoch + source.t[0] == pytest.approx(seconds, abs=1e-3)
+
+
+def test_quantum_of_an_encoder():
+    # Worked example: 210 counts, 20 ms: 2 pi / N = 0.0299199 rad, over the period 1.495997 rad/s.
+    # Derived from the definition (Brown, Schneider & Mulligan 1992, from memory).
+    import math
+
+    from analyzer.alignment import align
+    from analyzer.robot import parse_robot
+    from analyzer.run import ColumnUse, Recording, Source
+
+    robot = parse_robot(
+        '[robot]\nname="t"\nmass_kg=10\ndrive_mode="power"\n'
+        + "".join(
+            f"[wheels.{n}]\nx_m={x}\ny_m={y}\nradius_m=0.0753\nroller_angle_deg={g}\n"
+            "counts_per_turn=210\n"
+            for n, x, y, g in (
+                ("FL", 0.2, 0.2, -45), ("FR", 0.2, -0.2, 45), ("RL", -0.2, 0.2, 45),
+                ("RR", -0.2, -0.2, -45),
+            )
+        ),
+        "t.toml",
+    )  # fmt: skip
+    t = np.arange(0, 20, 0.02)
+    counts = np.maximum(np.arange(t.size) - 100.0, 0.0)  # one count a period
+    channels = {f"count_{w}": counts for w in ("FL", "FR", "RL", "RR")}
+    source = Source(
+        name="t", t=t, epoch=0.0, absolute=False, channels=channels,
+        columns=tuple(ColumnUse(column=c, channel=c, unit="", why="") for c in channels),
+    )  # fmt: skip
+    run = align(Recording(paths=("t",), sources=(source,), findings=()), robot)
+    middle = run.wheel_speed[run.t.size // 2]
+    assert middle == pytest.approx([1.495997] * 4, rel=1e-4)
+    assert middle[0] * 0.0753 == pytest.approx(0.112649, rel=1e-4)
+    step = np.diff(run.wheel_angle[run.t.size // 2 :, 0]).mean() * 0.02 / run.dt
+    assert step == pytest.approx(2 * math.pi / 210, rel=1e-3)

@@ -483,3 +483,115 @@ def test_a_sound_recording_has_no_mirrored_wheel(sound, clean):
     log = copy_of(clean)
     log["ref"] = {}
     assert estimates(log)[0].reversed_wheels == ()
+
+
+def test_counters_that_stand_and_catch_up(clean, sound):
+    log = copy_of(clean)
+    fast = np.flatnonzero(np.abs(np.diff(log["wheels"]["count_FL"])) > 40)
+    spots = [int(fast[fast.size // 3]) + 12, int(fast[(2 * fast.size) // 3]) + 12]
+    for at in spots:
+        for w in WHEELS:
+            log["wheels"][f"count_{w}"][at : at + 10] = log["wheels"][f"count_{w}"][at]
+    run, motion = estimates(log)
+    hits = [f for f in run.findings if "stand for" in f.text]
+    assert len(hits) == 2
+    for hit, at in zip(hits, spots, strict=True):
+        assert hit.t_start == pytest.approx(log["t"][at], abs=0.03)
+        assert hit.t_end - hit.t_start == pytest.approx(0.2, abs=0.05)
+    # Two tenths of a second are bridged: the counters say how far the wheels came.
+    assert np.abs(run.wheel_angle[-1] - sound[0].wheel_angle[-1]).max() < 1e-9
+    assert_right(motion, sound[1])
+
+
+# ---- several takes
+
+
+OMNI = """
+[robot]
+name = "three wheels"
+mass_kg = 10.0
+drive_mode = "wheel_speed"
+"""
+RADII = (1.0, 0.98, 1.02)
+
+
+def takes(folder, directions, turned=0.3):
+    """Passes of an omniwheel base, a file each, every clock from zero; the camera turned by `turned`."""
+    from analyzer.robot import parse_robot
+
+    text = OMNI
+    for k in range(3):
+        place = math.radians(60 + 120 * k)
+        text += (
+            f"[wheels.W{k + 1}]\nx_m = {0.125 * math.cos(place):.6f}\ny_m = {0.125 * math.sin(place):.6f}\n"
+            f"radius_m = 0.04\nroller_angle_deg = 0\nheading_deg = {(150 + 120 * k) % 360}\ncounts_per_turn = 4000\n"
+        )
+    robot = parse_robot(text, "robot.toml")
+    rng = np.random.default_rng(5)
+    files = []
+    for number, direction in enumerate(directions):
+        t = np.arange(0, 6, 0.02)
+        speed = 0.2 * np.clip(np.minimum(t - 0.5, 5.2 - t), 0, 0.5) / 0.5
+        path = np.cumsum(speed) * 0.02
+        c, s = math.cos(direction), math.sin(direction)
+        turns = np.outer(path, robot.matrix @ np.array([c, s, 0.0])) / np.array(RADII)
+        counts = np.floor(turns * 4000 / (2 * math.pi)) + 500 * number
+        x, y = path * math.cos(direction + turned), path * math.sin(direction + turned)
+        table = np.column_stack([t, counts, x + rng.normal(0, 3e-4, t.size), y + rng.normal(0, 3e-4, t.size),
+                                 rng.normal(0, 3e-4, t.size)])  # fmt: skip
+        file = folder / f"take{number}.csv"
+        names = "time_s,W1_ticks,W2_ticks,W3_ticks,mocap_x_m,mocap_y_m,mocap_yaw_rad"
+        np.savetxt(file, table, delimiter=",", header=names, comments="", fmt="%.7g")
+        files.append(file)
+    return robot, files
+
+
+def test_takes_are_joined_and_radii_of_omniwheels_told(tmp_path):
+    from analyzer.readers import read_recording
+
+    robot, files = takes(tmp_path, np.radians([0, 45, 90, 200, 300]))
+    recording = read_recording(files, robot)
+    assert len(recording.sources) == 1
+    assert any("joined" in f.text for f in recording.findings)
+    run = align(recording, robot)
+    passes = find_passes(run)
+    assert len([p for p in passes if p.kind != "rest"]) == 5
+    motion = describe_motion(run, passes)
+    mean = np.mean(RADII)
+    for k in range(3):
+        relative = motion.relative_radius[k]
+        assert relative.low < RADII[k] / mean < relative.high
+        assert relative.value == pytest.approx(RADII[k] / mean, abs=4e-3)
+        assert motion.wheel_radius[k].value == pytest.approx(0.04 * RADII[k], rel=5e-3)
+
+
+def test_a_split_log_goes_on_as_if_it_were_whole(tmp_path):
+    from analyzer.readers import read_recording
+
+    lines = (
+        (Path(__file__).parents[2] / "sample_logs" / "book_cart_after" / "drive.csv")
+        .read_text()
+        .splitlines()
+    )
+    start = 1_770_000_000.0
+    head, rows = lines[0], []
+    for line in lines[1:3001]:
+        at, rest = line.split(",", 1)
+        rows.append(f"{start + float(at):.4f},{rest}")
+    (tmp_path / "whole.csv").write_text("\n".join([head, *rows, ""]))
+    (tmp_path / "b.csv").write_text("\n".join([head, *rows[:1400], ""]))
+    (tmp_path / "a.csv").write_text("\n".join([head, *rows[1400:], ""]))
+    whole = align(read_recording([tmp_path / "whole.csv"], ROBOT), ROBOT)
+    split = align(read_recording([tmp_path / "a.csv", tmp_path / "b.csv"], ROBOT), ROBOT)
+    assert split.valid.all()
+    assert np.array_equal(whole.wheel_angle, split.wheel_angle)
+    assert np.allclose(whole.reference, split.reference, equal_nan=True, atol=1e-12)
+
+
+def test_takes_of_one_direction_do_not_tell_radii(tmp_path):
+    from analyzer.readers import read_recording
+
+    robot, files = takes(tmp_path, [0.0, 0.0, 0.0])
+    run = align(read_recording(files, robot), robot)
+    motion = describe_motion(run, find_passes(run))
+    assert all(r.value is None for r in motion.relative_radius)

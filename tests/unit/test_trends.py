@@ -177,6 +177,30 @@ def test_files_bags_and_folders(tmp_path):
         find_tasks(str(tmp_path / "nothing"), "out", rules, folders=False, faults=faults)
 
 
+@pytest.mark.parametrize(
+    "place", ["memory://archive", "memory://archive/b", "memory://archive/a/x.csv"]
+)
+def test_messages_name_the_archive_not_the_worker(tmp_path, place):
+    import fsspec
+
+    from analyzer.demo import robot_text
+    from analyzer.fleet import analyse_one, read_fleet
+
+    fs = fsspec.filesystem("memory")
+    for name in ("a/x.csv", "b/metadata.yaml", "b/y.db3"):
+        fs.pipe_file(f"/archive/{name}", b"1,2\n")
+    (tmp_path / "robot.toml").write_text(robot_text())
+    faults: list[str] = []
+    rules = read_robots(tmp_path / "robot.toml", None, faults)
+    tasks = find_tasks(place, str(tmp_path / "out"), rules, folders=False, faults=faults)
+    assert [analyse_one(t) for t in tasks] == ["failed"] * len(tasks)
+    for row in read_fleet(str(tmp_path / "out")).to_pylist():
+        assert "/tmp" not in row["message"]
+        assert "unexpected" not in row["message"]
+        assert "memory://archive" in row["message"]
+    assert not faults
+
+
 def _written(tmp_path, count: int, robot: str = "r") -> list[FleetTask]:
     from dataclasses import replace
 

@@ -287,10 +287,10 @@ def _cruise_mean(values: np.ndarray | None, a: int, b: int, width: int) -> np.nd
     return np.atleast_1d(np.asarray(values[a:b].mean(axis=0), dtype=float))
 
 
-def _commanded(run: Run, kind: str, a: int, b: int) -> float:
-    if run.command is None or not np.any(run.command):
+def _commanded(command: np.ndarray | None, kind: str, a: int, b: int) -> float:
+    if command is None:
         return math.nan
-    asked = run.command[a:b]
+    asked = command[a:b]
     turning = kind.startswith("turn_")
     return float(np.median(np.abs(asked[:, 2]) if turning else np.hypot(asked[:, 0], asked[:, 1])))
 
@@ -322,6 +322,7 @@ def measure_passes(
     robot = run.robot
     inverse = odometry_matrix(robot.matrix)
     closing = closure_row(run)
+    command = run.command if run.command is not None and np.any(run.command) else None
     tape = {row.number: row for row in taped}
     ratio = _sideways_guess(run)
     out = []
@@ -390,7 +391,7 @@ def measure_passes(
                 current=_cruise_mean(run.current, c, d, robot.x.size),
                 volt=_cruise_mean(run.volt, c, d, robot.x.size),
                 battery=float(_cruise_mean(run.battery, c, d, 1)[0]),
-                command=_commanded(run, p.kind, c, d),
+                command=_commanded(command, p.kind, c, d),
             )
         )
     return tuple(out)

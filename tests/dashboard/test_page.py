@@ -1,7 +1,6 @@
 """Wiring, forms, zooming: without a browser."""
 
 import json
-import time
 import tomllib
 
 import numpy as np
@@ -11,7 +10,7 @@ from analyzer.channels import BODY_DIMENSION, WHEEL_DIMENSION, meaning_of
 from analyzer.robot import parse_robot, robot_text
 from analyzer.traces import Panel, Trace, window
 from dashboard import ids
-from dashboard.callbacks.motion import asked_span, closer
+from dashboard.callbacks.motion import asked_span
 from dashboard.components.robot_form import grown, read_form, robot_form
 from dashboard.components.trial import advised, as_it_is, read_trial, write_trial
 from dashboard.jobs import Jobs
@@ -208,16 +207,11 @@ def test_extremes_survive_and_points_stay_few():
     assert t[0] == pytest.approx(123.4, abs=0.003)  # every sample where there are few
 
 
-def test_zoom_of_ten_million_samples_is_quick():
-    """Server's share of a zoom; the bar is 200 ms."""
+def test_zoom_of_ten_million_samples_sends_few_points():
+    """How fast it is, `python -m tests.benchmarks.page` measures."""
     noise = np.random.default_rng(1).standard_normal(10_000_000).astype(np.float32)
-    traces = tuple(Trace.of(str(k), noise) for k in range(4))
-    panels = tuple(
-        Panel(title=str(k), unit="1", by_wheel=True, dt=0.001, traces=traces) for k in range(3)
-    )
-    closer(panels, (0.0, 10_000.0), 5)  # first use loads the library
-    spans = [(0.0, 10_000.0), (10.0, 9_000.0), (4000.0, 4001.0)]
-    start = time.perf_counter()
-    for span in spans:
-        closer(panels, span, 5)
-    assert (time.perf_counter() - start) / len(spans) < 0.2
+    panel = Panel(title="a", unit="1", by_wheel=True, dt=0.001, traces=(Trace.of("a", noise),))
+    for span in ((0.0, 10_000.0), (10.0, 9_000.0), (4000.0, 4001.0)):
+        for t, values in window(panel, *span):
+            assert 100 < len(t) <= 5000 and len(values) == len(t)
+            assert span[0] - 0.01 <= t[0] and t[-1] <= span[1] + 0.01

@@ -136,7 +136,7 @@ def test_services_join_and_factors_multiply():
 
 
 # Signs of (yaw drift to the left, closure) for one dragging wheel in power mode: physics bench of
-# the project's design note, an independent rigid-body simulation.
+# the project (tests/bench, one stiff wheel), an independent rigid-body simulation.
 SIGNS = {"FL": (-1, 1), "FR": (-1, -1), "RL": (1, 1), "RR": (1, -1)}
 
 

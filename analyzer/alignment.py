@@ -920,6 +920,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         wheel_speed=wheel_speed,
         gyro_z=gyro,
         gyro_lag=gyro_lag,
+        gyro_stuck=stuck,
         yaw=yaw,
         yaw_source=yaw_source,
         reference=reference,

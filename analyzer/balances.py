@@ -20,9 +20,9 @@ from analyzer.motion import Motion, speed_groups
 from analyzer.run import Pass, Run
 
 FORCE_FLOOR = {"side": 0.0009, "ahead": 0.0008, "turn": 0.004}
-"""Residual of the force balances, as share of the weight [-]: bench work (METHOD)."""
+"""Residual of the force balances, as share of the weight [-]: bench work."""
 PATH_FLOOR = {"side": 0.65e-3, "ahead": 0.4e-3}
-"""Residual of the rolling equations, as share of the path [-]: bench work (METHOD)."""
+"""Residual of the rolling equations, as share of the path [-]: bench work."""
 CREEP_SHARE = {"side": 0.06, "ahead": 0.12}
 """Error of the creep law as share of the creep [-]: bench work; ahead rollers may half turn."""
 NUISANCES = (

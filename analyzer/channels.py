@@ -203,6 +203,7 @@ WORDS = {
 MEANING = {
     "t": "time",
     "count": "encoder count, adding up",
+    "angle": "wheel angle, adding up",
     "omega": "wheel speed",
     "target": "wheel speed asked for",
     "power": "duty given to the motor, −1 to 1",

@@ -496,13 +496,14 @@ def drift_passes(
         a, b = max(0, p.start - round(0.05 / dt)), min(p.stop + round(0.1 / dt), run.t.size)
         if not np.all(run.valid[a:b]):
             continue
+        if run.gyro_stuck is not None and run.gyro_stuck[a:b].any():
+            continue
         v_y = signals.travel[a:b, 1]
         distance = float(np.sum(np.abs(v_y)) * dt)
         if distance < config.path_least:
             continue
         rate = signals.rate[a:b]
-        rolled = run.wheel_speed[a:b]
-        if np.ptp(rate) == 0 and np.ptp(rolled) > 0:
+        if np.ptp(rate) == 0 and np.ptp(run.wheel_speed[a:b]) > 0:
             continue  # frozen
         side = float(np.median(v_y[np.abs(v_y) > 0.5 * np.max(np.abs(v_y))]))
         out.append(

@@ -136,7 +136,7 @@ class DriftBySpeed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motion:
-    """All estimates of how the base moves; see DESIGN of the result file for the meaning."""
+    """All estimates of how the base moves; see the words in README.md for their meaning."""
 
     passes: tuple[PassMotion, ...]
     by_speed: tuple[DriftBySpeed, ...]

@@ -24,7 +24,7 @@ class PassConfig:
     shortest_rest: float = 0.12
     """Shortest standstill that parts two movements [s]."""
     hard_acceleration: float = 1.7
-    """Launch acceleration of a hard start [m/s^2]: METHOD asks for 3, ordinary passes use 1."""
+    """Launch acceleration of a hard start [m/s^2]: the plan asks for 3, ordinary passes use 1."""
     hard_duration: float = 2.2
     """Longest pass that counts as a hard start [s]."""
     cruise_share: float = 0.9

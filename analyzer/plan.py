@@ -46,7 +46,7 @@ class PlanConfig:
     """Speeds, repeats and the spreads of the doubt model, each with unit and origin."""
 
     slow: float = 0.3
-    """Slow speed [m/s]: fast enough not to stall, METHOD of the bench work."""
+    """Slow speed [m/s]: fast enough not to stall, bench work."""
     fast: float = 0.7
     """Fast speed [m/s]: more than twice the slow one, so that drag and speed come apart."""
     slow_turn: float = 1.2

@@ -351,6 +351,9 @@ def change_of(robot: Robot, remedy: dict[str, Any]) -> Change | None:
     if remedy["kind"] == "service_wheel":
         return Change(serviced=((remedy["part"], remedy["wheel"]),))
     if remedy["kind"] == "wheel_factors":
+        # Factors on power do not straighten a base: they are for the odometry.
+        if robot.drive_mode == "power":
+            return None
         return Change(factors=tuple(remedy["factors"][name] for name in robot.wheel_names))
     if remedy["kind"] == "move_mass":
         # Without a list of masses the whole shift is what is advised.
@@ -406,19 +409,28 @@ def _factors(
         for name, v in zip(robot.wheel_names, values, strict=True)
     }
     shown = ", ".join(f"{k} {v:.4f}" for k, v in factors.items())
+    held = robot.drive_mode == "wheel_speed"
     return [
         {
             "kind": "wheel_factors",
             "factors": factors,
             "yaw_lever_m": motion.yaw_lever.as_json(),
             "text": f"Multiply each wheel's target by its factor: {shown}. A worn or undersized wheel "
-            "is better replaced.",
-            "caution": DRIVE,
+            "is better replaced."
+            if held
+            else f"Replace the wheel that differs. Until then use the factors in the odometry only "
+            f"(divide each wheel's path by its factor): {shown}. On the motors' power they would not "
+            "straighten the base.",
+            "caution": DRIVE if held else LIFT,
             "expected_effect": _effect(
                 diagnosis,
                 motion,
-                Change(factors=tuple(factors[name] for name in robot.wheel_names)),
-                "Hides the unequal radius; a new wheel cures it.",
+                Change(factors=tuple(factors[name] for name in robot.wheel_names))
+                if held
+                else Change(),
+                "Hides the unequal radius; a new wheel cures it."
+                if held
+                else "Mends the odometry; the drift stays until the wheel is replaced.",
                 "software",
             ),
         }

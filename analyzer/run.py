@@ -112,6 +112,8 @@ class Run:
         Yaw rate less its rest bias, on the wheels' clock. [rad/s]
     gyro_lag : float
         Lag of the gyro behind the wheels that was taken out of `gyro_z`. [s]
+    gyro_stuck : ndarray of bool, shape (n,) or None
+        Where the gyro did not change while the wheels turned; `gyro_z` holds a stand-in there.
     yaw : ndarray, shape (n,) or None
         Best heading: reference where there is one, else integrated gyro or the IMU's yaw;
         unwrapped, without jumps. [rad]
@@ -147,6 +149,7 @@ class Run:
     wheel_speed: np.ndarray
     gyro_z: np.ndarray | None = None
     gyro_lag: float = 0.0
+    gyro_stuck: np.ndarray | None = None
     yaw: np.ndarray | None = None
     yaw_source: str = ""
     reference: np.ndarray | None = None

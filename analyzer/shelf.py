@@ -519,6 +519,11 @@ def load_entry(directory: str | Path, name: str) -> dict[str, Any]:
     CrabwiseError
         Where there is no such entry, it is not readable, or of a newer version.
     """
+    return _whole_entry(directory, name)[0]
+
+
+def _whole_entry(directory: str | Path, name: str) -> tuple[dict[str, Any], pa.Table]:
+    """Entry and its rows of the index: whatever the shelf reads of a result must be there."""
     path = _folder(directory) / "results" / f"{name}.json"
     try:
         entry = json.loads(path.read_text(encoding="utf-8"))
@@ -530,14 +535,14 @@ def load_entry(directory: str | Path, name: str) -> dict[str, Any]:
         raise CrabwiseError(msg) from None
     try:
         entry = migrate(entry, name, path)
-        index_rows(entry)  # whatever the shelf reads of a result must be there
+        rows = index_rows(entry)
     except (LookupError, TypeError, ValueError, AttributeError, pa.ArrowException) as error:
         msg = (
             f"{path}: not whole as a result: {type(error).__name__}: {str(error)[:80]}. Restore it or "
             "move it away."
         )
         raise CrabwiseError(msg) from None
-    return entry
+    return entry, rows
 
 
 def migrate(entry: dict[str, Any], name: str, path: Path) -> dict[str, Any]:
@@ -603,7 +608,7 @@ def refresh(directory: str | Path) -> int:
     shelf = _folder(directory, make=True)
     missing = _unindexed(shelf)
     for k in range(0, len(missing), 500):
-        tables = [index_rows(load_entry(shelf, n)) for n in missing[k : k + 500]]
+        tables = [_whole_entry(shelf, n)[1] for n in missing[k : k + 500]]
         name = f"all-v{VERSION}-{secrets.token_hex(8)}.parquet"
         write_atomically(shelf / "index" / name, _bytes(pa.concat_tables(tables)))
     if missing:
@@ -639,7 +644,7 @@ def _rows(
         refresh(shelf)
         table = _read(shelf, wanted, where)
     elif missing:
-        more = pa.concat_tables([index_rows(load_entry(shelf, n)) for n in missing])
+        more = pa.concat_tables([_whole_entry(shelf, n)[1] for n in missing])
         more = ds.dataset(more).to_table(columns=wanted, filter=where)
         table = pa.concat_tables([table, more])
     return _once(table).sort_by([("recorded_at", "ascending"), ("id", "ascending")])

@@ -400,6 +400,8 @@ def turn_windows(
         if b - a < pause and a > 0 and b < active.size:
             active[a:b] = True
     out: list[TurnWindow] = []
+    # A turn with a stuck gyro is found too, so that its fault can be told.
+    valid = run.valid if run.gyro_stuck is None else run.valid | run.gyro_stuck
     lead = round(config.before / dt)
     last = 0
     for a, b in _spans(active):
@@ -411,7 +413,7 @@ def turn_windows(
             continue
         if float(np.percentile(moving[a:b], 90)) > config.travel_most * top * run.robot.size:
             continue
-        if not np.all(run.valid[start:b]):
+        if not np.all(valid[start:b]):
             continue
         for c, d in _observations(signals.command[start:b], top, dt, config):
             late = signals.command[start + (c + d) // 2 : start + d]
@@ -493,10 +495,14 @@ def _screen(
     robot = run.robot
     rolled = run.wheel_speed @ odometry_matrix(robot.matrix)[2]
     every = np.concatenate([np.arange(w.start, w.stop) for w in windows])
+    if run.gyro_stuck is not None:
+        every = every[~run.gyro_stuck[every]]
     for other, what, mend in (
         (signals.rate, f"{signals.rate_source} turns", "set sign = -1 for it"),
         (signals.command, f"{signals.source} points", "set sign = -1 for cmd_omega_z"),
     ):
+        if not every.size:
+            break
         both = float(np.sqrt(np.mean(other[every] ** 2) * np.mean(rolled[every] ** 2)))
         if both > 0 and float(np.mean(other[every] * rolled[every])) < -0.5 * both:
             raise RecordingError(
@@ -511,6 +517,9 @@ def _screen(
     for w in windows:
         span = slice(w.start, w.stop)
         late = slice((w.start + w.stop) // 2, w.stop)
+        if run.gyro_stuck is not None and run.gyro_stuck[span].any():
+            frozen.append(w)
+            continue
         if np.ptp(rolled[span]) > 0.05 and np.ptp(signals.rate[span]) < config.frozen_share * float(
             np.ptp(rolled[span])
         ):

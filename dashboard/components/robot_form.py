@@ -202,8 +202,9 @@ def read_form(fields: dict[str, Any], known: dict[str, Any]) -> dict[str, Any]:
     dict
         Content; what is no number stays text, so that the check of the file names it.
     """
+    # What the form does not show is kept as it is.
     out: dict[str, Any] = {
-        k: v for k, v in known.items() if k in {"tolerance", "scales", "channels"}
+        k: v for k, v in known.items() if k not in {"robot", "wheels", "mass", "imu"}
     }
 
     def number(text: Any, factor: float) -> Any:
@@ -234,7 +235,8 @@ def read_form(fields: dict[str, Any], known: dict[str, Any]) -> dict[str, Any]:
             for k, v in held.items()
         }
 
-    out["robot"] = {}
+    shown = {path.partition("/")[2] for path, _, _ in BASE} | {"drive_mode"}
+    out["robot"] = {k: v for k, v in known.get("robot", {}).items() if k not in shown}
     for path, _, factor in BASE:
         text = fields.get(path)
         if text is not None and str(text).strip():
@@ -249,7 +251,9 @@ def read_form(fields: dict[str, Any], known: dict[str, Any]) -> dict[str, Any]:
         name = str(fields.get(f"wheels/{k}/name") or "").strip()
         if not name:
             continue
-        wheel = taken(f"wheels/{k}/", WHEEL)
+        fields_of = {path for path, _, _ in WHEEL} | {"motor"}
+        hidden = {} if k >= len(old) else {n: v for n, v in old[k].items() if n not in fields_of}
+        wheel = {**taken(f"wheels/{k}/", WHEEL), **hidden}
         own = old[k].get("motor") if k < len(old) else None
         if motor:
             # Motors that the file gives one by one stay so unless the form says otherwise.

@@ -97,11 +97,8 @@ def one(folder: Path) -> dict[str, Any] | None:
         c for s in ("tuning", "held_back", "small") for c in cases_of(s) if c.name == truth["case"]
     )
     result = analyze([folder / "log.parquet"], folder / "robot.toml").result
-    advised = [
-        r
-        for r in result["remedies"]
-        if r["kind"] in {"move_mass", "service_wheel", "wheel_factors"}
-    ]
+    kinds = {"move_mass", "service_wheel"} | ({"wheel_factors"} if case.mode != "power" else set())
+    advised = [r for r in result["remedies"] if r["kind"] in kinds]
     if not advised:
         return None
     base, mode, seed = case.base, case.mode, case.seed + 1

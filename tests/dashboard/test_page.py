@@ -7,6 +7,7 @@ import tomllib
 import numpy as np
 import pytest
 
+from analyzer.channels import BODY_DIMENSION, WHEEL_DIMENSION, meaning_of
 from analyzer.robot import parse_robot, robot_text
 from analyzer.traces import Panel, Trace, window
 from dashboard import ids
@@ -100,8 +101,15 @@ def test_every_page_says_what_it_lacks(visits):
         )
 
 
+def test_every_channel_has_a_meaning():
+    for channel in (*BODY_DIMENSION, *(f"{stem}_FL" for stem in WHEEL_DIMENSION)):
+        assert meaning_of(channel), channel
+
+
 def test_the_form_gives_the_robot_file_back():
     data = tomllib.loads(ROBOT)
+    data["tolerance"] = {"centre_of_mass_m": 0.01}
+    data["channels"] = {"gyro": "omega_z"}
     fields = {
         p["id"]["path"]: p.get("value")
         for p in plain(robot_form(data))
@@ -123,6 +131,8 @@ def test_the_form_gives_the_robot_file_back():
             getattr(got, name), getattr(want, name), rtol=1e-6, err_msg=name
         )  # 6 digits shown
     assert got.masses == want.masses
+    assert again["tolerance"] == data["tolerance"]  # what the form does not show stays
+    assert again["channels"] == data["channels"]
     assert (got.name, got.mass_kg, got.drive_mode, got.loop_hz) == (
         want.name,
         want.mass_kg,

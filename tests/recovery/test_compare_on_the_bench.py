@@ -52,7 +52,7 @@ def test_freed_rollers_read_as_better_and_radii_as_unchanged(bench):
     )
     assert word["effective_radius"] == "no_worse"
     assert {word[f"relative_radius.{w}"] for w in robot.wheel_names} == {"no_worse"}
-    # One stiff wheel loads its own motor and its neighbours (DESIGN: 1 : 1/2 : 1/2 : 0).
+    # One stiff wheel loads its own motor and its neighbours (bench work: 1 : 1/2 : 1/2 : 0).
     assert word["current.FL.sideways"] == "better"
 
 

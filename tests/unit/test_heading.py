@@ -287,6 +287,21 @@ def test_command_refuses_in_one_message(tmp_path, capsys):
     assert "Traceback" not in said
 
 
+def test_frozen_gyro_is_refused_though_a_reference_stands_in(tmp_path, capsys):
+    lines = (SAMPLES / "book_cart_before" / "drive.csv").read_text().splitlines()
+    head = lines[0].split(",")
+    k = next(i for i, name in enumerate(head) if "gyro" in name.lower())
+    rows = [line.split(",") for line in lines[1:]]
+    for row in rows:
+        row[k] = rows[0][k]
+    log = tmp_path / "frozen.csv"
+    log.write_text("\n".join([lines[0], *(",".join(r) for r in rows)]))
+    assert main(["heading", str(log), "--robot", str(CART)]) == 1
+    said = capsys.readouterr().err
+    assert "gyro does not move" in said
+    assert "record again" in said
+
+
 def test_analyze_offers_heading_hold_where_the_base_drifts():
     before = analyze([SAMPLES / "book_cart_before"], CART).result
     last = before["remedies"][-1]

@@ -91,7 +91,7 @@ def test_directions_are_the_rolling_matrix(robot):
 
 
 def test_rollers_form_an_x_from_above_and_an_o_from_below():
-    """DESIGN: seen from above a right base shows an X, its contacts form an O."""
+    """Common practice, no source: seen from above a right base shows an X, its contacts form an O."""
     for view, towards in (("above", 1.0), ("below", 0.0)):
         for w in roller_lines(ROBOT)[view]:
             line = np.array([math.cos(w["lean"]), math.sin(w["lean"])])
@@ -112,7 +112,7 @@ def test_first_steps_tell_most_and_rest_comes_first():
     }  # fmt: skip
     rates = [s["doubt_removed_per_minute"] for s in plan["steps"][1:]]
     assert rates == sorted(rates, reverse=True)
-    # METHOD: fast turns tell most about the centre of mass, and by far.
+    # Bench work: fast turns tell most about the centre of mass, and by far.
     assert keys.index("turn_fast") == 1
     assert any("centre of mass" in d for d in plan["steps"][1]["decides"])
     hard = next(s for s in plan["steps"] if s["key"] == "hard_starts")

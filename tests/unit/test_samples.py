@@ -34,7 +34,7 @@ def test_dragging_rollers_are_named(before):
 
 
 def test_dragging_front_left_turns_clockwise_going_left(before):
-    """Sign table of DESIGN: one dragging wheel FL gives yaw -, closure + (power mode)."""
+    """Sign table of the physics bench: one dragging wheel FL gives yaw -, closure + (power mode)."""
     drift = before.result["yaw_drift_deg_per_m"]
     by_speed = [b for b in drift["by_speed"] if b["kind"] in {"left", "right"}]
     assert len(by_speed) == 4

@@ -95,7 +95,7 @@ def new_page(browser: Browser, watch: Watch, width: int = 1280, scheme: str = "l
         viewport={"width": width, "height": 900}, color_scheme=scheme, accept_downloads=True
     )
     page = watch.follow(context.new_page())
-    page.set_default_timeout(90_000)
+    page.set_default_timeout(60_000)
     return page
 
 

@@ -179,7 +179,7 @@ def test_before_and_after_then_filed_for_the_season(server, browser, watch, anal
     page.wait_for_selector("#proof-differences .main-svg")
     assert "better" in page.inner_text(".answer .sentence")
     with page.expect_download() as sheet:
-        page.click("text=Download comparison")
+        page.click("a:has-text('Download comparison')")
     assert "before and after" in Path(sheet.value.path()).read_text("utf-8")
     page.click("nav >> text=Season")
     page.wait_for_selector("text=Nothing is filed")
@@ -193,7 +193,7 @@ def test_before_and_after_then_filed_for_the_season(server, browser, watch, anal
     assert "rollers cleaned" in page.inner_text("main")
     page.click("nav >> text=Plan")
     with page.expect_download() as sheet:
-        page.click("text=Wheel FL")
+        page.click("a:has-text('Wheel FL')")
     assert "FL" in Path(sheet.value.path()).read_text("utf-8")
     page.context.close()
 

@@ -85,7 +85,8 @@ def headline(result: dict[str, Any]) -> str:
         ]
         if not rows:
             continue
-        row = max(rows, key=lambda b: abs(b["total"]["value"]))
+        # The speed at which most of the way was driven: nearly stalled passes say less.
+        row = max(rows, key=lambda b: _way_at(result, side, b["speed_m_per_s"], rows))
         shown = shown or row
         turn = PATH_SHOWN * row["total"]["value"]
         way = "anticlockwise" if turn > 0 else "clockwise"
@@ -179,6 +180,21 @@ def constants_text(
     elif any(places[0]):
         lines += ["[centre_of_mass_shift_m]", f"x = {places[0][0]:.4f}", f"y = {places[0][1]:.4f}"]
     return "\n".join(lines) + "\n"
+
+
+def _way_at(
+    result: dict[str, Any], side: str, speed: float, rows: Sequence[dict[str, Any]]
+) -> float:
+    """Path of all plain passes to a side that belong to one of the speeds. [m]"""
+    speeds = [b["speed_m_per_s"] for b in rows]
+    return sum(
+        p["distance_m"] or 0.0
+        for p in result["passes"]
+        if p["kind"] == side
+        and not p["hard_start"]
+        and p["speed_m_per_s"]
+        and min(speeds, key=lambda v: abs(v - p["speed_m_per_s"])) == speed
+    )
 
 
 def _afterwards(expected: dict[str, Any]) -> list[str]:

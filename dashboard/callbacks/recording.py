@@ -295,9 +295,12 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         State(ids.REFRESH, "data"),
         prevent_initial_call=True,
     )
-    def follow(_count: int, search: str, refresh: int) -> Any:
+    def follow(count: int | None, search: str, refresh: int) -> Any:
+        if not count:
+            # Called as the clock is put on the page: an answer now could stop it before it runs.
+            return no_update, no_update, no_update
         job = jobs.state(read_query(search).get("case", ""))
         if job is not None and job.busy:
-            return bar(job), no_update, False
+            return bar(job), no_update, no_update
         # The clock stops at once: each further tick would call for the page anew while it is drawn.
         return no_update, refresh + 1, True

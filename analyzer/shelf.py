@@ -52,6 +52,10 @@ JOINED_MOST = 16
 STALE = 3600.0
 """Age above which a hidden file of a killed writer is swept away [s]."""
 
+WHOLE_FILES = ds.ParquetFileFormat(
+    default_fragment_scan_options=ds.ParquetFragmentScanOptions(pre_buffer=False)
+)
+"""Parquet without reading ahead in the background."""
 SCHEMA = pa.schema(
     [
         ("id", pa.string()),
@@ -471,8 +475,9 @@ def _read(shelf: Path, columns: Sequence[str], where: Any) -> pa.Table:
         if not files:
             return SCHEMA.empty_table().select(columns)
         try:
-            data = ds.dataset([str(f) for f in files], schema=SCHEMA, format="parquet")
-            return data.to_table(columns=list(columns), filter=where)
+            data = ds.dataset([str(f) for f in files], schema=SCHEMA, format=WHOLE_FILES)
+            # One thread: Arrow 26 was seen to crash in a reader that outlived its scan.
+            return data.to_table(columns=list(columns), filter=where, use_threads=False)
         except FileNotFoundError:
             continue
         except pa.ArrowInvalid as error:
@@ -645,7 +650,7 @@ def _rows(
         table = _read(shelf, wanted, where)
     elif missing:
         more = pa.concat_tables([_whole_entry(shelf, n)[1] for n in missing])
-        more = ds.dataset(more).to_table(columns=wanted, filter=where)
+        more = ds.dataset(more).to_table(columns=wanted, filter=where, use_threads=False)
         table = pa.concat_tables([table, more])
     return _once(table).sort_by([("recorded_at", "ascending"), ("id", "ascending")])
 

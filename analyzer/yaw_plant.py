@@ -208,14 +208,26 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
         Exact for a piecewise linear input (first-order hold: Astrom & Wittenmark,
         Computer-Controlled Systems, 3rd ed., section 2.8), at rest before the first sample.
     """
-    from scipy.signal import lfilter
-
     if lag < 1e-3 * step:
         return values.copy()
     keep = math.exp(-step / lag)
     slope = lag / step * (1 - keep)
-    out: np.ndarray = lfilter([1 - slope, slope - keep], [1.0, -keep], values)
-    return out
+    driven = (1 - slope) * values
+    driven[1:] += (slope - keep) * values[:-1]
+    # y[k] = keep y[k - 1] + driven[k], block by block: importing scipy.signal takes longer.
+    size = 128
+    blocks = np.zeros(-(-values.size // size) * size)
+    blocks[: values.size] = driven
+    blocks = blocks.reshape(-1, size)
+    power = np.arange(size)
+    within = np.tril(keep ** np.maximum(power[:, None] - power[None], 0))
+    out = blocks @ within.T
+    carry = 0.0
+    fading = keep ** (power + 1)
+    for row in out:
+        row += carry * fading
+        carry = float(row[-1])
+    return out.ravel()[: values.size]
 
 
 class _Model:

@@ -341,3 +341,16 @@ def main(count):
 
 if __name__ == "__main__":
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 300)
+
+
+@pytest.mark.parametrize("lag", [1e-4, 0.004, 0.08, 2.0])
+def test_first_order_agrees_with_scipy(lag):
+    # scipy.signal.lfilter with the coefficients of a first-order hold.
+
+    from analyzer.yaw_plant import first_order
+
+    values = np.random.default_rng(1).standard_normal(1001)
+    keep = math.exp(-0.004 / lag)
+    slope = lag / 0.004 * (1 - keep)
+    expected = lfilter([1 - slope, slope - keep], [1.0, -keep], values)
+    assert first_order(values, 0.004, lag) == pytest.approx(expected, abs=1e-12)

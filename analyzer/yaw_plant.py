@@ -216,12 +216,11 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
     driven[1:] += (slope - keep) * values[:-1]
     # y[k] = keep y[k - 1] + driven[k], block by block: importing scipy.signal takes longer.
     size = 128
-    blocks = np.zeros(-(-values.size // size) * size)
-    blocks[: values.size] = driven
-    blocks = blocks.reshape(-1, size)
+    padded = np.zeros(-(-values.size // size) * size)
+    padded[: values.size] = driven
     power = np.arange(size)
     within = np.tril(keep ** np.maximum(power[:, None] - power[None], 0))
-    out = blocks @ within.T
+    out: np.ndarray = padded.reshape(-1, size) @ within.T
     carry = 0.0
     fading = keep ** (power + 1)
     for row in out:

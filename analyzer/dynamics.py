@@ -129,30 +129,6 @@ def motor_torques(run: Run) -> Torques | None:
     )
 
 
-def static_load(run: Run, c_x: float, c_y: float) -> np.ndarray:
-    """Load on each wheel of a rigid frame on equal springs.
-
-    Parameters
-    ----------
-    run : Run
-        The run, for its robot.
-    c_x, c_y : float
-        Centre of mass. [m]
-
-    Returns
-    -------
-    ndarray, shape (w,)
-        Loads [N]; N_i = W/w (1 + c_x x_i / mean(x^2) + c_y y_i / mean(y^2)) [derived].
-    """
-    robot = run.robot
-    x, y = robot.x - robot.x.mean(), robot.y - robot.y.mean()
-    share = (
-        1 + (c_x - robot.x.mean()) * x / np.mean(x**2) + (c_y - robot.y.mean()) * y / np.mean(y**2)
-    )
-    load: np.ndarray = robot.mass_kg * GRAVITY / x.size * np.maximum(share, 0.05)
-    return load
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gauge:
     """One independent measurement of the centre of mass.

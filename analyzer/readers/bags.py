@@ -108,7 +108,6 @@ IGNORED = {
     "sensor_msgs/msg/BatteryState": "map the volts from another topic",
 }
 STAMP = ("header.stamp.sec", "header.stamp.nanosec")
-LIBRARY = "rosbags"
 
 
 def read_bag(path: Path, findings: list[Finding], stamp: str | None = None) -> list[Columns]:

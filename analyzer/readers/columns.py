@@ -32,8 +32,6 @@ from analyzer.run import ColumnUse, Source
 if TYPE_CHECKING:
     from analyzer.robot import ChannelSpec, Robot
 
-QUATERNION = ("x", "y", "z", "w")
-
 
 @dataclass(slots=True, kw_only=True)
 class Columns:

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 
-from analyzer.figures.causes import cause_name
 from analyzer.pipeline import RunAnalysis
 from analyzer.report import PLACE, number
 from dashboard import ids
@@ -267,21 +266,3 @@ def slider(
         role="group",
         **aria(label=f"{name}, {label}"),
     )  # fmt: skip
-
-
-def cause_words(part: str, wheel: str | None) -> str:
-    """Say what is serviced.
-
-    Parameters
-    ----------
-    part : str
-        Cause word.
-    wheel : str or None
-        Wheel.
-
-    Returns
-    -------
-    str
-        For the screen.
-    """
-    return cause_name({"cause": part, "wheel": wheel})

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from dashboard.pages import Visit
 
 SHOWN = 100
-USUAL = "yaw_drift.odd.total"
 
 
 def layout(visit: Visit) -> list[Any]:

@@ -57,9 +57,8 @@ def number(entry: dict[str, Any], digits: int = 2, scale: float = 1.0, unit: str
         return f"undetermined: {entry.get('why', '')}"
     low, high = entry["interval95"]
     half = (high - low) / 2 * scale
-    return (
-        f"{entry['value'] * scale:.{digits}f} ± {half:.{digits}f} {unit or entry['unit']}".strip()
-    )
+    value = round(entry["value"] * scale, digits) + 0.0  # a small negative must not read "-0.0"
+    return f"{value:.{digits}f} ± {half:.{digits}f} {unit or entry['unit']}".strip()
 
 
 def headline(result: dict[str, Any]) -> str:

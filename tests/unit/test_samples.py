@@ -138,3 +138,11 @@ def test_tape_stands_in_for_the_reference(tmp_path):
     result = analyze([log, tape], ROBOT).result
     slow = [b for b in result["yaw_drift_deg_per_m"]["by_speed"] if b["kind"] == "left"][0]
     assert slow["total"]["value"] == pytest.approx(4.0 / 1.5, rel=1e-6)
+
+
+def test_small_negative_numbers_are_shown_without_a_sign():
+    from analyzer.report import number
+
+    entry = {"value": -0.04, "std_error": 1.1, "interval95": [-2.2, 2.12], "unit": "°/m"}
+    assert number(entry, 1) == "0.0 ± 2.2 °/m"
+    assert number(entry | {"value": -0.06}, 1) == "-0.1 ± 2.2 °/m"

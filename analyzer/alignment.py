@@ -266,6 +266,12 @@ def _liveliest(values: np.ndarray, span: int) -> slice:
     return slice(start, start + span)
 
 
+def _lagging(lag: float) -> str:
+    """A lag in words, whichever way it goes."""
+    way = "lags" if lag > 0 else "leads"
+    return f"{way} the wheels by {1e3 * abs(lag):.1f} ms"
+
+
 def find_lag(
     signal_a: np.ndarray, signal_b: np.ndarray, dt: float, lag_most: float
 ) -> tuple[float, float]:
@@ -764,8 +770,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                     Finding(
                         severity="note",
                         channel="omega_z",
-                        text=f"gyro lags the wheels by {1e3 * lag:.1f} ms; shifted "
-                        f"(correlation {peak:.3f})",
+                        text=f"gyro {_lagging(lag)}; shifted (correlation {peak:.3f})",
                     )
                 )
         elif (
@@ -1970,8 +1975,7 @@ def _reference(
                 Finding(
                     severity="note",
                     channel="ref_x",
-                    text=f"reference lags the wheels by {1e3 * lag:.1f} ms; shifted ({what}, "
-                    f"correlation {peak:.3f})",
+                    text=f"reference {_lagging(lag)}; shifted ({what}, correlation {peak:.3f})",
                 )
             )
     elif peak < config.peak_least:

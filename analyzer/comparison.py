@@ -111,8 +111,12 @@ class _Match:
     def name(self) -> str:
         """Kind and mean driven speed, for the screen."""
         middle = (self.speed("before") + self.speed("after")) / 2
-        unit = "rad/s" if self.kind.startswith("turn_") else "m/s"
-        return f"{self.kind.replace('_', ' ')} {middle:.2f} {unit}"
+        return f"{self.kind.replace('_', ' ')} {middle:.2f} {self.unit}"
+
+    @property
+    def unit(self) -> str:
+        """Unit of the speed."""
+        return "rad/s" if self.kind.startswith("turn_") else "m/s"
 
 
 def _speed(row: Row) -> float:
@@ -765,9 +769,11 @@ def _confounders(
                 for rows in (m.before, m.after)
             ]
             if all(math.isfinite(v) and v > 0 for v in asked) and _ratio(*asked) > 1.03:
-                asked_otherwise.append(f"{kind} {asked[0]:.2f} → {asked[1]:.2f}")
+                asked_otherwise.append(f"{kind} {asked[0]:.2f} → {asked[1]:.2f} {m.unit}")
             elif _ratio(m.speed("before"), m.speed("after")) > config.speed_flag:
-                driven_otherwise.append(f"{kind} {m.speed('before'):.2f} → {m.speed('after'):.2f}")
+                driven_otherwise.append(
+                    f"{kind} {m.speed('before'):.2f} → {m.speed('after'):.2f} {m.unit}"
+                )
     if asked_otherwise:
         flag("speed", f"commanded speeds: {', '.join(asked_otherwise)}")
     if driven_otherwise:

@@ -680,13 +680,28 @@ def _lever(run: Run, measured: Sequence[PassMotion], absolute: bool) -> Estimate
         return Estimate.undetermined(
             "m", "needs turns on the spot of 60° and more, at least two, both ways"
         )
-    robot = run.robot
-    row = robot.x * np.tan(robot.roller_angle + 0.0) - robot.y
-    direct = robot.heading == 0
-    nominal = float(np.mean(np.abs(row[direct]))) if direct.any() else robot.size
     values = np.array([m.rolled[2] / m.path[2] for m in rows])
     scale = mean_estimate(values, "", floor=1.5e-3)
-    return scale.scaled(nominal, "m")
+    return scale.scaled(nominal_lever(run.robot), "m")
+
+
+def nominal_lever(robot: Robot) -> float:
+    """Yaw lever that the robot file's numbers give.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+
+    Returns
+    -------
+    float
+        Mean of |x tan(roller angle) - y| over the wheels that drive straight ahead: l_x + l_y for
+        rollers that lean the right way (Lynch & Park, *Modern Robotics*, eq. 13.10). [m]
+    """
+    row = robot.x * np.tan(robot.roller_angle + 0.0) - robot.y
+    direct = robot.heading == 0
+    return float(np.mean(np.abs(row[direct]))) if direct.any() else robot.size
 
 
 def joint_radii(

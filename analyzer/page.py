@@ -16,7 +16,7 @@ table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1
 .caution{color:var(--warn)}.figure{background:#fff;overflow-x:auto;margin:.5rem 0}.note{font-size:.9rem;opacity:.85}
 .fit td,.fit th{overflow-wrap:normal}
 @media (max-width:640px){table{display:block;overflow-x:auto}td,th{min-width:5.5rem;overflow-wrap:normal}}
-@media (max-width:640px){.stack,.stack tbody,.stack tr,.stack td{display:block}.stack thead{display:none}.stack tr{border-bottom:2px solid var(--line);padding:.4rem 0}.stack td{border:0;padding:.1rem .3rem}.stack td:empty{display:none}.stack td::before{content:attr(data-head);font-weight:600;margin-right:.5rem}.wide>div{min-width:640px}}
+@media (max-width:640px){.stack,.stack tbody,.stack tr,.stack td{display:block}.stack thead{display:none}.stack tr{border-bottom:2px solid var(--line);padding:.4rem 0}.stack td{border:0;padding:.1rem .3rem}.stack td:empty{display:none}.stack td::before{content:attr(data-head);font-weight:600;margin-right:.5rem}}
 @media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}}
 """
 
@@ -51,7 +51,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], kind: str = "") ->
     return f"<table{named}><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
 
 
-def drawn(figure: Any, text: str, kind: str = "") -> str:
+def drawn(figure: Any, text: str) -> str:
     """Plotly figure with the sentence under it.
 
     Parameters
@@ -60,8 +60,6 @@ def drawn(figure: Any, text: str, kind: str = "") -> str:
         Plotly figure.
     text : str
         What it shows.
-    kind : str
-        CSS classes; "wide" lets a figure with long labels scroll on a narrow screen.
 
     Returns
     -------
@@ -73,7 +71,7 @@ def drawn(figure: Any, text: str, kind: str = "") -> str:
         include_plotlyjs=False,
         config={"responsive": True, "displayModeBar": False},
     )
-    return f'<div class="figure {kind}">{body}</div><p class="note">{escape(text)}</p>'
+    return f'<div class="figure">{body}</div><p class="note">{escape(text)}</p>'
 
 
 def document(title: str, sections: Sequence[str], *, style: str = "", script: str = "") -> str:

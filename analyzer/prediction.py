@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -105,24 +106,30 @@ class Predicted:
     creep_before: Estimate
     creep_after: Estimate
 
-    def path(self, distance: float, *, after: bool = True) -> np.ndarray:
-        """Path and heading of a pass of constant yaw drift and creep.
 
-        Parameters
-        ----------
-        distance : float
-            Path driven sideways. [m]
-        after : bool
-            As predicted after the change, or as seen.
+def by_speed(predicted: Sequence[Predicted]) -> list[dict[str, Any]]:
+    """Predictions as the result file holds them.
 
-        Returns
-        -------
-        ndarray, shape (41, 3)
-            x, y and heading from the start. [m, m, rad]
-        """
-        drift = self.yaw_drift_after if after else self.yaw_drift_before
-        creep = self.creep_after if after else self.creep_before
-        return arc_path(self.kind, drift.value or 0.0, creep.value or 0.0, distance)
+    Parameters
+    ----------
+    predicted : sequence of Predicted
+        Outcome of `predict`.
+
+    Returns
+    -------
+    list of dict
+        One entry a side and speed.
+    """
+    return [
+        {
+            "kind": p.kind,
+            "speed_m_per_s": p.speed,
+            "yaw_drift_before_deg_per_m": p.yaw_drift_before.as_json(),
+            "yaw_drift_deg_per_m": p.yaw_drift_after.as_json(),
+            "creep_mm_per_m": p.creep_after.as_json(),
+        }
+        for p in predicted
+    ]
 
 
 def arc_path(kind: str, drift: float, creep: float, distance: float) -> np.ndarray:
@@ -336,6 +343,72 @@ def solve_group(
         result = np.linalg.solve(matrix, right[:, :, None])[:, 2 * w :, 0]
         path = np.clip(np.hypot(result[:, :1], result[:, 1:2]), 0.3 * path0, 4 * path0)
     return np.asarray(result)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeverEffect:
+    """What a program makes of turns and sideways passes with some yaw lever.
+
+    Attributes
+    ----------
+    believed : Estimate
+        What its wheel odometry says of one full turn really made. [deg]
+    turned : Estimate
+        What the base really turns where the program asks for one full turn, and the wheels keep
+        the speeds they are asked for. [deg]
+    sideways : tuple of (str, float, Estimate, Estimate)
+        Side, speed [m/s], heading change per metre as wheel odometry says, and as it really
+        is. [deg/m]
+    """
+
+    believed: Estimate
+    turned: Estimate
+    sideways: tuple[tuple[str, float, Estimate, Estimate], ...]
+
+
+def with_lever(motion: Motion, nominal: float, lever: float) -> LeverEffect:
+    """Say what another yaw lever in the program changes: its belief, not the sideways passes.
+
+    Parameters
+    ----------
+    motion : Motion
+        Motion of the recording.
+    nominal : float
+        Yaw lever that the recording was analysed with. [m]
+    lever : float
+        Yaw lever that the program is to use. [m]
+
+    Returns
+    -------
+    LeverEffect
+        Full turns are undetermined where the recording does not measure the lever.
+
+    Notes
+    -----
+    The third column of the rolling matrix is proportional to the lever, so the third row of its
+    pseudoinverse goes with the inverse of the lever, and the wheel speeds of a turn with the lever
+    [derived]. No turn is asked for in a sideways pass: its wheel speeds do not hold the lever.
+    """
+    true, full = motion.yaw_lever, 360.0
+    turned = true.scaled(1.0, "°")
+    if true.value and true.std_error is not None and true.low and true.high:
+        turned = Estimate(
+            value=full * lever / true.value,
+            std_error=full * lever * true.std_error / true.value**2,
+            unit="°",
+            low=full * lever / true.high,
+            high=full * lever / true.low,
+        )
+    degrees = 180 / math.pi
+    return LeverEffect(
+        believed=true.scaled(full / lever, "°"),
+        turned=turned,
+        sideways=tuple(
+            (b.kind, b.speed, b.rolled.scaled(degrees * nominal / lever, "°/m"), b.total.scaled(degrees, "°/m"))
+            for b in motion.by_speed
+            if b.kind in {"left", "right"}
+        ),
+    )  # fmt: skip
 
 
 def _nearest(groups: Sequence[Group], speed: float) -> Group:

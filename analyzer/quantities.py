@@ -170,7 +170,25 @@ class Estimate:
         else:
             digits = 4
         half = 0.0 if self.high is None else self.high - self.value
-        return f"{self.value:.{digits}f} ± {half:.{digits}f} {self.unit}".rstrip()
+        return with_unit(f"{self.value:.{digits}f} ± {half:.{digits}f}", self.unit)
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Put a unit behind a number.
+
+    Parameters
+    ----------
+    text : str
+        The number.
+    unit : str
+        Its unit; "" for none.
+
+    Returns
+    -------
+    str
+        With a space between, but for the degree of an angle: SI Brochure (9th edition), 5.4.3.
+    """
+    return f"{text}{unit}" if unit in {"", "°"} else f"{text} {unit}"
 
 
 def mean_estimate(values: np.ndarray, unit: str, *, floor: float = 0.0) -> Estimate:

@@ -9,7 +9,7 @@ import numpy as np
 
 from analyzer.causes import Diagnosis
 from analyzer.motion import Motion
-from analyzer.prediction import Change, Predicted, odd_part, predict
+from analyzer.prediction import Change, Predicted, by_speed, odd_part, predict
 from analyzer.quantities import Estimate
 from analyzer.robot import MovableMass, Robot
 
@@ -119,16 +119,7 @@ def _numbers(after: Sequence[Predicted]) -> dict[str, Any]:
         "creep_mm_per_m": odd_part(after, creep=True).as_json(),
         "heading_error_deg": drift.scaled(SHOWN_PATH, "°").as_json(),
         "heading_error_path_m": SHOWN_PATH,
-        "by_speed": [
-            {
-                "kind": p.kind,
-                "speed_m_per_s": p.speed,
-                "yaw_drift_before_deg_per_m": p.yaw_drift_before.as_json(),
-                "yaw_drift_deg_per_m": p.yaw_drift_after.as_json(),
-                "creep_mm_per_m": p.creep_after.as_json(),
-            }
-            for p in after
-        ],
+        "by_speed": by_speed(after),
     }
 
 

@@ -8,8 +8,8 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analyzer.figures import (
-    arcs_after,
     base_from_above,
+    candidates,
     cause_bars,
     drift_by_speed,
     fan,
@@ -20,6 +20,7 @@ from analyzer.figures import (
 )
 from analyzer.figures.causes import cause_name
 from analyzer.page import document, drawn, table
+from analyzer.quantities import with_unit
 from analyzer.traces import run_track
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def number(entry: dict[str, Any], digits: int = 2, scale: float = 1.0, unit: str
     low, high = entry["interval95"]
     half = (high - low) / 2 * scale
     value = round(entry["value"] * scale, digits) + 0.0  # a small negative must not read "-0.0"
-    return f"{value:.{digits}f} ± {half:.{digits}f} {unit or entry['unit']}".strip()
+    return with_unit(f"{value:.{digits}f} ± {half:.{digits}f}", unit or entry["unit"])
 
 
 def headline(result: dict[str, Any]) -> str:
@@ -136,6 +137,7 @@ def constants_text(
     places: Sequence[tuple[float, float]],
     serviced: Sequence[tuple[str, str | None]],
     factors: Sequence[float],
+    lever: float,
 ) -> str:
     """Constants of a change, as TOML to copy into a program or take to the bench.
 
@@ -149,6 +151,8 @@ def constants_text(
         Cause word and wheel that is serviced.
     factors : sequence of float
         Factor of each wheel.
+    lever : float
+        Yaw lever for the program. [m]
 
     Returns
     -------
@@ -160,8 +164,8 @@ def constants_text(
         f"# {robot.name!r}: change worked out by Crabwise from {', '.join(analysis.recording.paths)}"
     ]
     lines += [f"# service: {cause_name({'cause': c, 'wheel': w})}" for c, w in serviced]
-    if chassis["yaw_lever_m"].get("value") is not None:
-        lines.append(f"yaw_lever_m = {chassis['yaw_lever_m']['value']:.4f}")
+    measured = number(chassis["yaw_lever_m"], 4)
+    lines.append(f"yaw_lever_m = {lever:.4f}  # for odometry and turns; measured: {measured}")
     lines.append("[wheel_factors]  # multiply each wheel's target or power")
     lines += [f"{name} = {f:.5g}" for name, f in zip(robot.wheel_names, factors, strict=True)]
     lines.append("[effective_radius_m]")
@@ -424,20 +428,19 @@ def html_report(analysis: RunAnalysis) -> str:
         for c in result["columns"]
     ]
     name = escape(result["robot"]["name"])
-    changes, balances = arcs_after(analysis), misfits(analysis)
+    arcs, balances = candidates(analysis), misfits(analysis)
+    seen = "All sideways passes from one origin, start heading up. Full: as driven; dashed: as the wheels rolled."
+    if arcs:
+        seen += (
+            " Dotted: as predicted after the remedies, by their number in the list above; the predicted "
+            "yaw drift with its interval stands there."
+        )
     sections = [
         f"<h1>{name}: how it moves, and why</h1>",
         f'<p class="answer">{escape(headline(result))}</p>',
         "<h2>What to do</h2><ol>" + ("".join(todo) or "<li>Nothing to change.</li>") + "</ol>",
-        ""
-        if changes is None
-        else drawn(
-            changes,
-            "The slowest sideways passes as they are and as predicted after the remedies (by number "
-            "in the list above); the predicted yaw drift with its interval stands in the list.",
-        ),
         "<h2>Sideways passes</h2>",
-        drawn(fan(analysis), "All sideways passes from one origin, start heading up."),
+        drawn(fan(analysis, None, arcs), seen),
         drawn(drift_by_speed(analysis), "Heading change per metre; bars are 95 % intervals."),
         "<h2>Why</h2>",
         drawn(cause_bars(analysis), "Probabilities of single causes; a pair shows as two bars."),
@@ -446,7 +449,8 @@ def html_report(analysis: RunAnalysis) -> str:
         else drawn(
             balances,
             "Predicted against seen: how far each balance is off under the likeliest hypotheses and "
-            "a sound base. Left of the dotted line is as good as the data.",
+            "a sound base, and (lowest row) how far each has to stretch what sound parts are like. All "
+            "marks in the green band: it explains the recording.",
         ),
         drawn(
             base_from_above(analysis),

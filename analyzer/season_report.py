@@ -181,7 +181,6 @@ def comparison_html(comparison: dict[str, Any]) -> str:
             differences(comparison),
             "Difference over tolerance with 95 % interval; inside the band it makes no difference in "
             "use. The axis is squeezed by the cube root.",
-            "wide",
         ),
         "<h2>What else was different</h2>",
         confounders,
@@ -200,7 +199,6 @@ def comparison_html(comparison: dict[str, Any]) -> str:
         drawn(
             paired_intervals(comparison),
             "Every measure before and after with 95 % intervals.",
-            "wide",
         ),
         "<h2>Causes</h2>",
         table(("cause", "before", "after"), causes),

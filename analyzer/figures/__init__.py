@@ -2,7 +2,6 @@
 
 from analyzer.figures.base import sparkline
 from analyzer.figures.causes import (
-    arcs_after,
     base_from_above,
     base_plan,
     base_with_change,
@@ -32,7 +31,6 @@ __all__ = [
     "Candidate",
     "along_time",
     "arcs",
-    "arcs_after",
     "base_from_above",
     "base_plan",
     "base_with_change",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import plotly.graph_objects as go
 
@@ -50,6 +52,31 @@ def styled(figure: go.Figure, x: str, y: str, *, height: int = 380) -> go.Figure
     figure.update_xaxes(title=x, zeroline=True)
     figure.update_yaxes(title=y, zeroline=True)
     return figure
+
+
+def rows_named(figure: go.Figure, names: Sequence[str], **cell: int) -> None:
+    """Name rows above them instead of beside them: a phone has no room at the side.
+
+    Parameters
+    ----------
+    figure : Figure
+        Figure whose rows stand at y = 0, 1, 2 …; changed in place.
+    names : sequence of str
+        Names, from the lowest row up.
+    **cell : int
+        ``row`` and ``col`` of a figure of several panels.
+    """
+    axes = next(figure.select_xaxes(**cell)).plotly_name.removeprefix("xaxis")
+    for k, name in enumerate(names):
+        figure.add_annotation(
+            x=0, xref=f"x{axes} domain", y=k, yref=f"y{axes}", xshift=3, yshift=14, text=name,
+            showarrow=False, xanchor="left", font={"size": 12}, bgcolor="rgba(255,255,255,0.7)",
+            borderpad=0,
+        )  # fmt: skip
+    figure.update_yaxes(
+        tickvals=list(range(len(names))), showticklabels=False, zeroline=False,
+        range=[-0.5, len(names) - 0.15], **cell,
+    )  # fmt: skip
 
 
 def thinned(count: int, most: int = POINTS_MOST) -> slice:

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import plotly.graph_objects as go
 
-from analyzer.figures.base import DASHES, SIDE, styled
-from analyzer.prediction import Change, draws_of, predict
-from analyzer.remedies import change_of
+from analyzer.figures.base import rows_named, styled
+from analyzer.prediction import draws_of
 
 if TYPE_CHECKING:
     from analyzer.balances import Model
@@ -424,17 +423,16 @@ def misfits(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
             x=sizes,
             y=list(range(len(kinds))),
             mode="markers",
+            cliponaxis=False,
             marker={"color": colour, "symbol": symbol, "size": 11, "line": {"width": 1}},
             name=f"{names} ({100 * fit.share:.0f} %)",
             text=kinds,
             hovertemplate=f"{names}: misses %{{text}} by %{{x:.1f}}<extra></extra>",
         )
-    _rows_named(figure, kinds)
     styled(figure, "misses by [standard errors]", "", height=190 + 36 * len(kinds))
+    rows_named(figure, kinds)
     figure.add_vrect(x0=0, x1=3, fillcolor="#009E73", opacity=0.1, line_width=0)
-    figure.update_xaxes(range=[-0.1, max(3.5, 1.08 * top)])
-    figure.update_yaxes(showticklabels=False, range=[-0.6, len(kinds) - 0.2], zeroline=False)
-    figure.update_yaxes(tickvals=list(range(len(kinds))))
+    figure.update_xaxes(range=[0, max(3.5, 1.08 * top)])
     return figure
 
 
@@ -445,15 +443,6 @@ CUES = (
     ("#CC79A7", "cross"),
     ("#009E73", "triangle-up"),
 )
-
-
-def _rows_named(figure: go.Figure, names: Sequence[str]) -> None:
-    """Names above the rows instead of beside them: a phone has no room at the side."""
-    for k, name in enumerate(names):
-        figure.add_annotation(
-            x=0, xref="x domain", y=k, yshift=13, text=name, showarrow=False, xanchor="left",
-            font={"size": 12},
-        )  # fmt: skip
 
 
 def gauges(analysis: RunAnalysis) -> go.Figure | None:
@@ -492,61 +481,6 @@ def gauges(analysis: RunAnalysis) -> go.Figure | None:
             marker={"color": colour, "symbol": symbol, "size": 11, "line": {"width": 1}},
             name=says,
         )
-    _rows_named(figure, names)
     styled(figure, "centre of mass [mm]", "", height=190 + 45 * len(names))
-    figure.update_yaxes(showticklabels=False, range=[-0.6, len(names) - 0.2], zeroline=False)
-    figure.update_yaxes(tickvals=list(range(len(names))))
-    return figure
-
-
-def arcs_after(analysis: RunAnalysis, *, distance: float = 2.0) -> go.Figure | None:
-    """Sideways arcs as seen, after each remedy that can be predicted, and after all of them.
-
-    Parameters
-    ----------
-    analysis : RunAnalysis
-        The analysis.
-    distance : float
-        Path sideways. [m]
-
-    Returns
-    -------
-    Figure or None
-        Slowest passes to both sides; None where nothing can be predicted.
-    """
-    planned: list[tuple[str, Change]] = [("as it is", Change())]
-    together = Change()
-    for number, remedy in enumerate(analysis.result["remedies"], start=1):
-        change = change_of(analysis.robot, remedy)
-        if change is not None:
-            together = together.plus(change)
-            planned.append((f"after remedy {number}", change))
-    if len(planned) > 2:
-        planned.append(("after all of them", together))
-    if len(planned) < 2:
-        return None
-    figure = go.Figure()
-    for cue, (name, change) in enumerate(planned):
-        rows = predict(analysis.diagnosis, analysis.motion, change)
-        for side in ("left", "right"):
-            own = [p for p in rows if p.kind == side]
-            if not own:
-                continue
-            slow = min(own, key=lambda p: p.speed)
-            path = slow.path(distance)
-            figure.add_scatter(
-                x=-path[:, 1],
-                y=path[:, 0],
-                mode="lines",
-                name=name,
-                legendgroup=name,
-                showlegend=side == "left",
-                line={"color": SIDE[side], "width": 4 if cue == 0 else 2, "dash": DASHES[cue]},
-                hovertemplate=f"{name}, {side} at {slow.speed:.2f} m/s<br>right %{{x:.2f}} m, "
-                f"ahead %{{y:.2f}} m<br>yaw drift {slow.yaw_drift_after}<extra></extra>",
-            )
-    if not figure.data:
-        return None
-    styled(figure, "to the right of the start [m]", "ahead of the start [m]", height=420)
-    figure.update_yaxes(scaleanchor="x", scaleratio=1)
+    rows_named(figure, names)
     return figure

@@ -8,9 +8,9 @@ import numpy as np
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from analyzer.figures.base import error_bar, styled
+from analyzer.figures.base import SIDE, error_bar, rows_named, styled
 
-BEFORE, AFTER = "#D55E00", "#0072B2"
+BEFORE, AFTER = "#CC79A7", "#009E73"
 GROUPS = (
     ("yaw drift [°/m]", ("yaw drift",)),
     ("closure, creep [mm/m]", ("closure", "creep")),
@@ -50,7 +50,7 @@ def paired_intervals(comparison: dict[str, Any]) -> go.Figure:
     if not panels:
         return styled(go.Figure(), "", "")
     heights = [len(rows) + 1.2 for _, rows in panels]
-    total = 34 * sum(heights) + 45 * len(panels) + 60
+    total = 38 * sum(heights) + 45 * len(panels) + 60
     figure = make_subplots(
         rows=len(panels), cols=1, row_heights=heights, vertical_spacing=55 / total
     )
@@ -86,15 +86,14 @@ def paired_intervals(comparison: dict[str, Any]) -> go.Figure:
                 row=k,
                 col=1,
             )
-        figure.update_yaxes(
-            tickvals=list(range(len(names))), ticktext=names, range=[-0.7, len(names) - 0.3],
-            automargin=True, zeroline=False, row=k, col=1,
-        )  # fmt: skip
-        figure.update_xaxes(title=title, title_standoff=4, zeroline=True, row=k, col=1)
+        rows_named(figure, names, row=k, col=1)
+        figure.update_xaxes(
+            title=title, title_standoff=4, zeroline=True, tickangle=0, nticks=6, row=k, col=1
+        )
     figure.update_layout(
         template="plotly_white",
         height=total,
-        margin={"l": 10, "r": 20, "t": 40, "b": 50},
+        margin={"l": 20, "r": 20, "t": 40, "b": 50},
         legend={"orientation": "h", "yanchor": "bottom", "y": 1 + 8 / total, "x": 0},
         font={"size": 13},
     )
@@ -149,23 +148,21 @@ def differences(comparison: dict[str, Any]) -> go.Figure:
             text=[f"{m['label']}: {m['text']}" for _, m in own],
             hovertemplate="%{text}<extra></extra>",
         )
-    styled(
-        figure, "difference, after less before, over the tolerance", "", height=110 + 24 * len(rows)
-    )
+    styled(figure, "(after − before) / tolerance", "", height=120 + 38 * len(rows))
+    rows_named(figure, [m["label"] for m in rows])
     reach = max(
         [2.0]
         + [abs(m["difference"]["value"]) / m["tolerance"] for m in rows if m["difference"]["value"]]
     )
-    ticks = [t for t in (0, 1, 3, 10, 30, 100, 300, 1000) if t <= 1.5 * reach]
+    # Few enough for a phone.
+    ticks = [t for t in (0, 1, 10, 100, 1000) if t <= 1.5 * reach]
     ticks = sorted({-t for t in ticks} | set(ticks))
     figure.update_xaxes(
         tickvals=[float(np.cbrt(t)) for t in ticks],
-        ticktext=[f"{t:+d}" if t else "0" for t in ticks],
+        ticktext=[f"{t:+d}".replace("-", "−") if t else "0" for t in ticks],
+        tickangle=0,
     )
-    figure.update_yaxes(
-        tickvals=list(range(len(rows))), ticktext=[m["label"] for m in rows], automargin=True,
-        range=[-0.7, len(rows) - 0.3],
-    )  # fmt: skip
+    figure.update_layout(margin={"l": 20})
     return figure
 
 
@@ -180,22 +177,23 @@ def arcs(comparison: dict[str, Any]) -> go.Figure:
     Returns
     -------
     Figure
-        Plan view; before dashed, after full.
+        Plan view; before dashed, after full; left and right in their colours.
     """
     figure = go.Figure()
-    for side, colour, dash in (("before", BEFORE, "dash"), ("after", AFTER, "solid")):
-        for k, arc in enumerate(comparison["arcs"][side]):
+    for side, dash in (("before", "dash"), ("after", "solid")):
+        for arc in comparison["arcs"][side]:
+            name = f"{arc['kind']}, {side}"
             figure.add_scatter(
                 x=[-v for v in arc["left_m"]],
                 y=arc["ahead_m"],
                 mode="lines",
-                line={"color": colour, "dash": dash, "width": 1.6},
-                name=side,
-                legendgroup=side,
-                showlegend=k == 0,
+                line={"color": SIDE[arc["kind"]], "dash": dash, "width": 1.8},
+                name=name,
+                legendgroup=name,
+                showlegend=all(trace.name != name for trace in figure.data),
                 hovertemplate=f"{side}, {arc['kind']} at {arc['speed_m_per_s']:.2f} m/s"
                 "<br>right %{x:.2f} m, ahead %{y:.2f} m<extra></extra>",
             )
-    styled(figure, "to the right of the start [m]", "ahead of the start [m]", height=420)
+    styled(figure, "to the right of the start [m]", "ahead of the start [m]", height=360)
     figure.update_yaxes(scaleanchor="x", scaleratio=1)
     return figure

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from analyzer.figures.base import DASHES, LEFT, RIGHT, WHEELS, error_bar, styled
+from analyzer.figures.base import DASHES, LEFT, RIGHT, WHEELS, error_bar, rows_named, styled
+from analyzer.figures.causes import cause_name
 
 ROBOTS_MOST = 30
 LINES_MOST = 8
@@ -74,15 +75,19 @@ def fleet_causes(summary: dict[str, Any]) -> go.Figure:
     figure = go.Figure(
         go.Bar(
             x=[c["recordings"] for c in causes],
-            y=[c["cause"].replace("_", " ") for c in causes],
+            y=list(range(len(causes))),
             orientation="h",
-            marker={"color": [("#999999" if c["cause"] == "none" else LEFT) for c in causes]},
-            text=[c["recordings"] for c in causes],
-            textposition="auto",
+            width=0.3,
+            marker={"color": [("#999999" if c["cause"] == "none" else "#009E73") for c in causes]},
+            text=[f"<b>{c['recordings']}</b>" for c in causes],
+            textposition="outside",
+            cliponaxis=False,
         )
     )
-    styled(figure, "recordings in which it comes first", "", height=120 + 34 * max(3, len(causes)))
-    figure.update_yaxes(automargin=True)
+    styled(figure, "number of recordings", "", height=120 + 44 * max(2, len(causes)))
+    rows_named(figure, [cause_name({**c, "wheel": None}) for c in causes])
+    most = max((c["recordings"] for c in causes), default=1)
+    figure.update_xaxes(range=[0, 1.08 * most], tickformat="d", dtick=1 if most < 6 else None)
     return figure
 
 
@@ -101,12 +106,13 @@ def fleet_spread(summary: dict[str, Any]) -> go.Figure:
     """
     stand_out = {(o["robot"], o["measure"]) for o in summary["outliers"]}
     figure = go.Figure()
-    plain: list[tuple[float, str, str]] = []
-    loud: list[tuple[float, str, str]] = []
-    for entry in summary["spread"]:
+    entries = summary["spread"][::-1]
+    plain: list[tuple[float, int, str]] = []
+    loud: list[tuple[float, int, str]] = []
+    for place, entry in enumerate(entries):
         for robot, score in entry["scores"].items():
             key = (robot, entry["measure"])
-            row = (max(-12.0, min(12.0, score)), entry["words"], robot)
+            row = (max(-12.0, min(12.0, score)), place, robot)
             (loud if key in stand_out else plain).append(row)
     figure.add_vrect(x0=-3.5, x1=3.5, fillcolor="#0072B2", opacity=0.08, line_width=0)
     for rows, name, colour, symbol in (
@@ -118,15 +124,17 @@ def fleet_spread(summary: dict[str, Any]) -> go.Figure:
             y=[r[1] for r in rows],
             mode="markers+text" if name == "stands out" else "markers",
             text=[r[2] for r in rows],
-            textposition="top center",
+            textposition="bottom center",
+            hovertemplate="%{text}: %{x:.1f} spreads<extra></extra>",
             marker={"color": colour, "symbol": symbol, "size": 9},
             name=name,
+            showlegend=True,
         )
-    height = 140 + 46 * max(2, len(summary["spread"]))
-    styled(figure, "distance from the fleet's median [spreads]", "", height=height)
+    height = 150 + 46 * max(2, len(entries))
+    styled(figure, "from the median [spreads]", "", height=height)
+    rows_named(figure, [entry["words"] for entry in entries])
     figure.update_xaxes(range=[-13.5, 13.5])
-    figure.update_layout(margin={"t": 60})
-    figure.update_yaxes(automargin=True, autorange="reversed")
+    figure.update_layout(margin={"l": 20, "t": 60})
     return figure
 
 

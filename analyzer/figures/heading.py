@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 LEVELS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7")
 NOMINAL, SET, LIMIT = "#000000", "#56B4E9", "#D55E00"
 WAYS = (
-    ("without", "without hold", "#D55E00", "dash"),
-    ("with_hold", "with hold", "#0072B2", "solid"),
+    ("without", "without hold", "#000000", "dash"),
+    ("with_hold", "with hold", "#CC79A7", "solid"),
     ("with_feedforward", "with hold and feed-forward", "#009E73", "dot"),
 )
 

@@ -21,7 +21,7 @@ from analyzer.figures.base import (
     styled,
     thinned,
 )
-from analyzer.prediction import Predicted, arc_path
+from analyzer.prediction import Predicted, arc_path, by_speed
 from analyzer.traces import Panel, Track, driven_pose, rolled_pose, window
 
 if TYPE_CHECKING:
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 FAN_MOST = 400
 """Passes that a fan can show before it is one blot."""
 FAN_POINTS = 4000
-MARKS = ("①", "②", "③", "④", "⑤", "⑥")
 
 
 def fan(
@@ -106,8 +105,8 @@ def fan(
     reach = max((abs(v) for ends in ticks.values() for end in ends for v in end[:2]), default=0.2)
     for kind, ends in ticks.items():
         _heading_ticks(figure, SIDE[kind], ends, 0.06 * reach)
-    for arc, mark in zip(arcs, MARKS, strict=False):
-        _candidate(figure, arc, mark)
+    for arc in arcs:
+        _candidate(figure, arc, ticks)
     styled(figure, "to the right of the start [m]", "ahead of the start [m]", height=420)
     figure.update_yaxes(scaleanchor="x", scaleratio=1)
     if every > 1:
@@ -143,12 +142,15 @@ class Candidate:
 
     Attributes
     ----------
+    mark : str
+        Written at the ends of the arcs: number of the remedy.
     name : str
         What is changed.
     paths : tuple of (str, float, ndarray of shape (n, 3))
         Side, speed and path of each pass after the change.
     """
 
+    mark: str
     name: str
     paths: tuple[tuple[str, float, np.ndarray], ...]
 
@@ -164,7 +166,7 @@ REMEDY = {
 
 
 def candidates(analysis: RunAnalysis) -> list[Candidate]:
-    """Arcs that each remedy of the result should give, at the speeds driven.
+    """Arcs that each remedy of the result should give, and all together, at the speeds driven.
 
     Parameters
     ----------
@@ -174,23 +176,32 @@ def candidates(analysis: RunAnalysis) -> list[Candidate]:
     Returns
     -------
     list of Candidate
-        Remedies whose effect can be predicted, in their order.
+        Remedies whose effect can be predicted, in their order and with their number.
     """
     out = []
-    for remedy in analysis.result["remedies"]:
-        rows = remedy["expected_effect"].get("by_speed", [])
-        paths = []
-        for row in rows:
-            drift, creep = row["yaw_drift_deg_per_m"]["value"], row["creep_mm_per_m"]["value"]
-            length = _length(analysis, row["kind"], row["speed_m_per_s"])
-            if drift is not None and length > 0:
-                path = arc_path(row["kind"], drift, creep or 0.0, length)
-                paths.append((row["kind"], row["speed_m_per_s"], path))
-        if paths:
-            name = REMEDY.get(remedy["kind"], remedy["kind"])
-            wheel = f" {remedy['wheel']}" if remedy.get("wheel") else ""
-            out.append(Candidate(name=name + wheel, paths=tuple(paths)))
-    return out
+    together: list[dict[str, Any]] = []
+    for k, remedy in enumerate(analysis.result["remedies"]):
+        effect = remedy["expected_effect"]
+        wheel = f" {remedy['wheel']}" if remedy.get("wheel") else ""
+        name = REMEDY.get(remedy["kind"], remedy["kind"]) + wheel
+        mark = chr(ord("①") + k) if k < 20 else str(k + 1)
+        out.append(_candidate_of(analysis, mark, name, effect.get("by_speed", [])))
+        together = effect.get("together_with_earlier", {}).get("by_speed", together)
+    out.append(_candidate_of(analysis, "Σ", "all of them", together))
+    return [c for c in out if c.paths]
+
+
+def _candidate_of(
+    analysis: RunAnalysis, mark: str, name: str, rows: Sequence[dict[str, Any]]
+) -> Candidate:
+    paths = []
+    for row in rows:
+        drift, creep = row["yaw_drift_deg_per_m"]["value"], row["creep_mm_per_m"]["value"]
+        length = _length(analysis, row["kind"], row["speed_m_per_s"])
+        if drift is not None and length > 0:
+            path = arc_path(row["kind"], drift, creep or 0.0, length)
+            paths.append((row["kind"], row["speed_m_per_s"], path))
+    return Candidate(mark=mark, name=name, paths=tuple(paths))
 
 
 def changed_arcs(analysis: RunAnalysis, predicted: Sequence[Predicted], name: str) -> Candidate:
@@ -210,9 +221,7 @@ def changed_arcs(analysis: RunAnalysis, predicted: Sequence[Predicted], name: st
     Candidate
         To draw on the fan.
     """
-    lengths = [(p, _length(analysis, p.kind, p.speed)) for p in predicted]
-    paths = tuple((p.kind, p.speed, p.path(length)) for p, length in lengths if length > 0)
-    return Candidate(name=name, paths=paths)
+    return _candidate_of(analysis, "", name, by_speed(predicted))
 
 
 def _length(analysis: RunAnalysis, kind: str, speed: float) -> float:
@@ -230,24 +239,29 @@ def _length(analysis: RunAnalysis, kind: str, speed: float) -> float:
     )
 
 
-def _candidate(figure: go.Figure, arc: Candidate, mark: str) -> None:
-    first = True
-    for side, speed, xy in arc.paths:
+def _candidate(
+    figure: go.Figure, arc: Candidate, ends: dict[str, list[tuple[float, float, float]]]
+) -> None:
+    """Draw a change; its mark stands at the longest arc of a side, away from the driven passes."""
+    name = f"{arc.mark} after: {arc.name}".strip()
+    for k, (side, speed, xy) in enumerate(arc.paths):
+        longest = max(abs(path[-1, 1]) for of, _, path in arc.paths if of == side)
+        driven = np.mean([end[0] for end in ends[side]] or [0.0])
+        mark = arc.mark if abs(xy[-1, 1]) == longest else ""
         figure.add_scatter(
             x=-xy[:, 1],
             y=xy[:, 0],
             mode="lines+text",
             text=[""] * (len(xy) - 1) + [mark],
-            textposition="middle left" if side == "left" else "middle right",
+            textposition="bottom center" if driven > xy[-1, 0] else "top center",
             textfont={"size": 16},
             line={"color": SIDE[side], "width": 2.5, "dash": "dot"},
-            name=f"{mark} after: {arc.name}",
-            legendgroup=mark,
-            showlegend=first,
+            name=name,
+            legendgroup=name,
+            showlegend=k == 0,
             hovertemplate=f"after: {arc.name}<br>{side} at {speed:.2f} m/s, turned "
             f"{math.degrees(xy[-1, 2]):.1f}°<br>right %{{x:.2f}} m, ahead %{{y:.2f}} m<extra></extra>",
         )
-        first = False
 
 
 def outline(robot: Robot, pose: Sequence[float]) -> tuple[list[float], list[float]]:
@@ -497,8 +511,8 @@ def drift_by_speed(analysis: RunAnalysis) -> go.Figure:
     labels = [f"{r['kind']} {r['speed_m_per_s']:.2f} m/s" for r in rows]
     cues = (
         ("total", "#000000", "circle"),
-        ("rolled", "#0072B2", "square"),
-        ("slipped", "#D55E00", "diamond"),
+        ("rolled", "#009E73", "square"),
+        ("slipped", "#CC79A7", "diamond"),
     )
     for shift, (part, colour, symbol) in zip((0.2, 0, -0.2), cues, strict=True):
         bars = [error_bar(r[part]) for r in rows]
@@ -516,7 +530,9 @@ def drift_by_speed(analysis: RunAnalysis) -> go.Figure:
             hovertemplate=f"{part} %{{x:.2f}} °/m<extra></extra>",
         )
     styled(figure, "yaw drift [°/m]", "", height=130 + 42 * max(2, len(rows)))
-    figure.update_yaxes(tickvals=list(range(len(rows))), ticktext=labels, automargin=True)
+    figure.update_yaxes(
+        tickvals=list(range(len(rows))), ticktext=labels, automargin=True, zeroline=False
+    )
     return figure
 
 

@@ -3,20 +3,29 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 
 from analyzer.figures import base_with_change, changed_arcs, fan
+from analyzer.motion import nominal_lever
 from analyzer.pipeline import RunAnalysis
-from analyzer.prediction import Predicted, odd_part, predict
-from analyzer.report import constants_text
+from analyzer.prediction import Predicted, odd_part, predict, with_lever
+from analyzer.report import constants_text, number
 from dashboard import ids
 from dashboard.callbacks.routing import read_query
 from dashboard.components.hold import hold_answer
 from dashboard.components.pieces import empty, on_page, table
-from dashboard.components.trial import Trial, advised, as_it_is, read_trial, write_trial
+from dashboard.components.trial import (
+    LEVER_DIGITS,
+    Trial,
+    advised,
+    as_it_is,
+    read_trial,
+    write_trial,
+)
 from dashboard.pages.change import controls
 
 if TYPE_CHECKING:
@@ -28,8 +37,8 @@ SHOWN_PATH = 2.0
 """Sideways way for which heading errors are told. [m]"""
 
 
-def told(predicted: tuple[Predicted, ...], *, unchanged: bool) -> list[Any]:
-    """Prediction in words and numbers.
+def told(predicted: tuple[Predicted, ...], *, unchanged: bool) -> tuple[Any, Any]:
+    """Prediction in a sentence and in numbers.
 
     Parameters
     ----------
@@ -40,20 +49,24 @@ def told(predicted: tuple[Predicted, ...], *, unchanged: bool) -> list[Any]:
 
     Returns
     -------
-    list of components
-        Sentence and table.
+    sentence, numbers : component
+        The sentence stays in sight while sliders are moved.
     """
+    if not predicted:
+        return empty(
+            "No prediction: forces or the heading are not known from this recording. Log currents or volts, and give "
+            "the motors' constants in the robot file."), None  # fmt: skip
     rest = odd_part(predicted)
     rows = [
         (
             f"{p.kind} at {p.speed:.2f} m/s",
-            str(p.yaw_drift_before.scaled(SHOWN_PATH, "°")),
-            str(p.yaw_drift_after.scaled(SHOWN_PATH, "°")),
-            str(p.creep_after) if p.creep_after.determined else "–",
+            str(p.yaw_drift_before.scaled(SHOWN_PATH, "")),
+            str(p.yaw_drift_after.scaled(SHOWN_PATH, "")),
+            str(replace(p.creep_after, unit="")) if p.creep_after.determined else "–",
         )
         for p in predicted
     ]
-    return [
+    return (
         html.P(
             [
                 "As it is: " if unchanged else "Should leave ",
@@ -63,11 +76,12 @@ def told(predicted: tuple[Predicted, ...], *, unchanged: bool) -> list[Any]:
             className="sentence",
         ),
         table(
-            ("pass", "turns in 2 m: now", "then", "creep then"),
+            ("pass", "now [°]", "then [°]", "creep then [mm/m]"),
             rows,
-            "Values ± half of the 95 % interval",
+            f"Heading change on {SHOWN_PATH:.0f} m, and creep; values ± half of the 95 % interval",
+            "compact",
         ),
-    ]
+    )
 
 
 def trial_of(
@@ -75,6 +89,7 @@ def trial_of(
     shifts: list[tuple[dict[str, Any], float | None]],
     serviced: list[tuple[dict[str, Any], list[str] | None]],
     factors: list[float | None],
+    lever: float | None,
 ) -> Trial:
     """Read the sliders and boxes.
 
@@ -88,6 +103,8 @@ def trial_of(
         Id and ticked wheels of each list.
     factors : list of float
         Value of each wheel's slider.
+    lever : float or None
+        Value of the yaw lever's slider. [mm]
 
     Returns
     -------
@@ -98,12 +115,57 @@ def trial_of(
     places = [list(p) for p in plain.places]
     for where, value in shifts:
         if value is not None and where["mass"] < len(places):
-            places[where["mass"]][where["axis"]] = value / 1e3
+            was = places[where["mass"]][where["axis"]]
+            # A slider knows whole millimetres only: left alone it must not move anything.
+            if abs(value - 1e3 * was) > 0.5:
+                places[where["mass"]][where["axis"]] = value / 1e3
     parts = tuple((i["part"], w) for i, wheels in serviced for w in wheels or [])
     held = tuple(float(f or 1.0) for f in factors)
     if len(held) != len(plain.factors):
         held = plain.factors
-    return Trial(places=tuple((x, y) for x, y in places), serviced=parts, factors=held)
+    return Trial(
+        places=tuple((x, y) for x, y in places),
+        serviced=parts,
+        factors=held,
+        lever=plain.lever if not lever else round(lever / 1e3, LEVER_DIGITS),
+    )
+
+
+def lever_told(analysis: RunAnalysis, lever: float) -> list[Any]:
+    """What the program believes with a yaw lever, against what is so.
+
+    Parameters
+    ----------
+    analysis : RunAnalysis
+        The analysis.
+    lever : float
+        The lever. [m]
+
+    Returns
+    -------
+    list of components
+        Sentence and table.
+    """
+    nominal = nominal_lever(analysis.robot)
+    effect = with_lever(analysis.motion, nominal, lever)
+    rows: list[tuple[str, ...]] = []
+    if effect.believed.determined:
+        rows.append(("a full turn made", str(effect.believed), "360°"))
+        if analysis.robot.drive_mode == "wheel_speed":
+            rows.append(("a full turn asked for", "360°", str(effect.turned)))
+    rows += [
+        (f"{kind} {SHOWN_PATH:.0f} m at {speed:.2f} m/s", *(str(e.scaled(SHOWN_PATH, "°")) for e in both))
+        for kind, speed, *both in effect.sideways
+    ]  # fmt: skip
+    measured = number(analysis.result["chassis"]["yaw_lever_m"], 1, 1e3, "mm")
+    words = f"Measured in the turns: {measured}; by the robot file: {1e3 * nominal:.1f} mm."
+    if lever != as_it_is(analysis).lever:
+        words += " A heading hold that was tuned with another lever must be tuned anew."
+    head = ("", "heading by wheel odometry", "really")
+    return [
+        html.P(words, className="note"),
+        table(head, rows, "Values ± half of the 95 % interval", "compact"),
+    ]
 
 
 def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
@@ -141,14 +203,17 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
 
     @app.callback(
         Output(ids.CHANGE_ANSWER, "children"),
+        Output(ids.CHANGE_NUMBERS, "children"),
         Output(ids.CHANGE_FAN, "figure"),
         Output(ids.CHANGE_BASE, "figure"),
         Output(ids.CHANGE_CONSTANTS, "children"),
         Output("change-constants-file", "href"),
+        Output(ids.CHANGE_LEVER_TOLD, "children"),
         Output(ids.URL, "search", allow_duplicate=True),
         Input({"type": ids.CHANGE_SHIFT, "mass": ALL, "axis": ALL}, "value"),
         Input({"type": ids.CHANGE_SERVICE, "part": ALL}, "value"),
         Input({"type": ids.CHANGE_FACTOR, "wheel": ALL}, "value"),
+        Input({"type": ids.CHANGE_LEVER, "of": ALL}, "value"),
         State({"type": ids.CHANGE_SHIFT, "mass": ALL, "axis": ALL}, "id"),
         State({"type": ids.CHANGE_SERVICE, "part": ALL}, "id"),
         State(ids.URL, "search"),
@@ -158,6 +223,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         shifts: list[Any],
         serviced: list[Any],
         factors: list[Any],
+        lever: list[Any],
         shift_ids: list[Any],
         service_ids: list[Any],
         search: str,
@@ -166,17 +232,16 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
         case = store.find(query.get("case"))
         analysis = store.analysis(case) if case else None
         if analysis is None or case is None or not factors:
-            return (no_update,) * 6
+            return (no_update,) * 8
         trial = trial_of(
             analysis,
             list(zip(shift_ids, shifts, strict=True)),
             list(zip(service_ids, serviced, strict=True)),
             factors,
+            lever[0],
         )
         predicted = predict(analysis.diagnosis, analysis.motion, trial.change(analysis))
-        words = told(predicted, unchanged=trial == as_it_is(analysis)) if predicted else [empty(
-            "No prediction: forces or the heading are not known from this recording. Log currents or volts, and give "
-            "the motors' constants in the robot file.")]  # fmt: skip
+        sentence, numbers = told(predicted, unchanged=trial == as_it_is(analysis))
         arcs = [changed_arcs(analysis, predicted, "this change")] if predicted else []
         base = base_with_change(
             analysis, trial.places if analysis.robot.masses else (), trial.shift(analysis)
@@ -187,11 +252,13 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
             wanted["set"] = short
         address = "?" + urlencode(wanted)
         return (
-            words,
+            sentence,
+            numbers,
             on_page(fan(analysis, None, arcs)),
             on_page(base),
             constants(analysis, trial),
             f"/file/{case.key}/constants.txt?" + urlencode({"set": short}),
+            lever_told(analysis, trial.lever),
             no_update if wanted == query else address,
         )
 
@@ -258,7 +325,7 @@ def constants(analysis: RunAnalysis, trial: Trial) -> str:
     str
         For the page and the file.
     """
-    return constants_text(analysis, trial.places, trial.serviced, trial.factors)
+    return constants_text(analysis, trial.places, trial.serviced, trial.factors, trial.lever)
 
 
 def constants_of(analysis: RunAnalysis, text: str | None) -> str:

@@ -116,6 +116,7 @@ def hold_answer(hold: HeadingHold, kp: float, ki: float, kd: float) -> list[Any]
             (term("phase margin"), term("gain margin"), term("delay margin")),
             [(f"{math.degrees(found.phase_margin):.0f}°", f"{found.gain_margin:.1f}", f"{1e3 * found.delay_margin:.0f} ms")],
             "How far from swaying",
+            "compact",
         )
     ]  # fmt: skip
     if hold.replay is None or hold.feedforward is None:
@@ -126,7 +127,8 @@ def hold_answer(hold: HeadingHold, kp: float, ki: float, kd: float) -> list[Any]
     ]
     parts += [
         table(("", "heading error at the end", "at most"), rows,
-              "Sideways passes of this recording, driven again in the model; ± half of the 95 % interval"),
+              "Sideways passes of this recording, driven again in the model; ± half of the 95 % interval",
+              "compact"),
         figure(ids.HOLD_REPLAY, replayed_pass(replace(hold, replay=again)), "The passes that drift most to each side.",
                "Heading error of the worst passes without and with hold"),
     ]  # fmt: skip

@@ -154,13 +154,15 @@ def on_page(drawn: go.Figure) -> go.Figure:
     return drawn
 
 
-def answer(analysis: RunAnalysis) -> html.Div:
+def answer(analysis: RunAnalysis, *more: Any) -> html.Div:
     """Answer in one sentence, with numbers.
 
     Parameters
     ----------
     analysis : RunAnalysis
         The analysis.
+    *more : component
+        Ways on.
 
     Returns
     -------
@@ -171,6 +173,7 @@ def answer(analysis: RunAnalysis) -> html.Div:
         [
             html.P(analysis.robot.name, className="whose"),
             html.P(headline(analysis.result), className="sentence"),
+            *more,
         ],
         className="answer",
     )
@@ -180,10 +183,10 @@ def table(
     head: Sequence[Any],
     rows: Iterable[Sequence[Any]],
     caption: str,
-    name: str = "",
+    name: str = "stacking",
     marked: int | None = None,
 ) -> html.Table:
-    """Table that stacks its cells where the screen is narrow.
+    """Table for wide screens and narrow ones.
 
     Parameters
     ----------
@@ -194,7 +197,8 @@ def table(
     caption : str
         What the table holds.
     name : str
-        Class name.
+        Class names; with "stacking" the cells of a row stand under one another where the screen is
+        narrow, with "compact" the columns stay.
     marked : int, optional
         Row to bring out.
 
@@ -217,15 +221,15 @@ def table(
             html.Thead(html.Tr([html.Th(h, scope="col") if h else html.Td() for h in head])),
             html.Tbody(body),
         ],
-        className=f"stacking {name}".strip(),
+        className=name,
     )
 
 
 def _whole(cell: Any) -> Any:
-    """Keep a short value and its unit on one line."""
+    """Keep a short value and its unit on one line, and several parts in one piece."""
     if isinstance(cell, str) and "±" in cell and len(cell) < 28:
-        return cell.replace(" ", "\u00a0")
-    return cell
+        return html.Span(cell, className="whole")
+    return html.Div(cell) if isinstance(cell, list) else cell
 
 
 def facts(pairs: Iterable[tuple[Any, str]]) -> html.Div:

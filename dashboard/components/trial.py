@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from analyzer.motion import nominal_lever
 from analyzer.pipeline import RunAnalysis
 from analyzer.prediction import Change
 from analyzer.remedies import shift_of
 
 PARTS = (("roller_drag", "rollers of"), ("axle_drag", "axle of"), ("weak_motor", "motor of"))
 SHIFT_ONLY = "Shift of the centre of mass"
+LEVER_DIGITS = 4
+"""Digits of the yaw lever: tenths of a millimetre."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,11 +29,14 @@ class Trial:
         Cause word and wheel.
     factors : tuple of float
         Factor of each wheel.
+    lever : float
+        Yaw lever of the program; it changes no sideways pass. [m]
     """
 
     places: tuple[tuple[float, float], ...]
     serviced: tuple[tuple[str, str | None], ...] = ()
     factors: tuple[float, ...] = ()
+    lever: float
 
     def shift(self, analysis: RunAnalysis) -> tuple[float, float]:
         """Shift of the centre of mass. [m]
@@ -81,7 +87,11 @@ def as_it_is(analysis: RunAnalysis) -> Trial:
         Everything where it is.
     """
     places = tuple((m.x_m, m.y_m) for m in analysis.robot.masses) or ((0.0, 0.0),)
-    return Trial(places=places, factors=(1.0,) * len(analysis.robot.wheel_names))
+    return Trial(
+        places=places,
+        factors=(1.0,) * len(analysis.robot.wheel_names),
+        lever=round(nominal_lever(analysis.robot), LEVER_DIGITS),
+    )
 
 
 def advised(analysis: RunAnalysis) -> Trial:
@@ -98,6 +108,11 @@ def advised(analysis: RunAnalysis) -> Trial:
         The remedies of the result.
     """
     trial = as_it_is(analysis)
+    measured = analysis.motion.yaw_lever
+    low, high = measured.low or 0.0, measured.high or math.inf
+    if measured.value is not None and not low <= trial.lever <= high:
+        # The recording says that the robot file's lever is wrong.
+        trial = replace(trial, lever=round(measured.value, LEVER_DIGITS))
     names = [m.name for m in analysis.robot.masses]
     for remedy in analysis.result["remedies"]:
         if remedy["kind"] == "move_mass":
@@ -139,7 +154,8 @@ def write_trial(analysis: RunAnalysis, trial: Trial) -> str:
     places = ",".join(f"{1e3 * x:.4g},{1e3 * y:.4g}" for x, y in trial.places)
     parts = [p for p, _ in PARTS]
     served = ",".join(f"{parts.index(c)}{names.index(w)}" for c, w in trial.serviced if w in names)
-    return ";".join((places, served, ",".join(f"{f:.5g}" for f in trial.factors)))
+    factors = ",".join(f"{f:.5g}" for f in trial.factors)
+    return ";".join((places, served, factors, f"{1e3 * trial.lever:.5g}"))
 
 
 def read_trial(analysis: RunAnalysis, text: str | None) -> Trial:
@@ -160,14 +176,17 @@ def read_trial(analysis: RunAnalysis, text: str | None) -> Trial:
     plain = as_it_is(analysis)
     names = analysis.robot.wheel_names
     try:
-        places, served, factors = (text or "").split(";")
+        places, served, factors, said = (text or "").split(";")
         numbers = [float(v) / 1e3 for v in places.split(",")]
         held = tuple(float(v) for v in factors.split(","))
+        lever = round(float(said) / 1e3, LEVER_DIGITS)
         parts = tuple((PARTS[int(v[0])][0], names[int(v[1:])]) for v in served.split(",") if v)
     except (ValueError, IndexError):
         return plain
     fits = len(numbers) == 2 * len(plain.places) and len(held) == len(names)
-    if not fits or not all(math.isfinite(v) and abs(v) < 10 for v in (*numbers, *held)):
+    if not fits or not all(math.isfinite(v) and abs(v) < 10 for v in (*numbers, *held, lever)):
+        return plain
+    if lever <= 0:
         return plain
     pairs = tuple(zip(numbers[::2], numbers[1::2], strict=True))
-    return Trial(places=pairs, serviced=parts, factors=held)
+    return Trial(places=pairs, serviced=parts, factors=held, lever=lever)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
@@ -12,7 +13,7 @@ from dashboard import ids
 from dashboard.components.hold import hold_section
 from dashboard.components.pieces import BARE, GRAPH, answer, aria, term
 from dashboard.components.states import without_analysis
-from dashboard.components.trial import PARTS, SHIFT_ONLY, Trial, advised, read_trial
+from dashboard.components.trial import PARTS, SHIFT_ONLY, Trial, advised, as_it_is, read_trial
 
 if TYPE_CHECKING:
     from dashboard.pages import Visit
@@ -51,6 +52,7 @@ def layout(visit: Visit) -> list[Any]:
                     "predicted anew from the forces of this recording.",
                     className="note",
                 ),
+                html.Div(id=ids.CHANGE_ANSWER, role="status", className="predicted"),
                 html.Div(
                     [
                         html.Div(
@@ -67,7 +69,7 @@ def layout(visit: Visit) -> list[Any]:
                         ),
                         html.Div(
                             [
-                                html.Div(id=ids.CHANGE_ANSWER, role="status", className="predicted"),
+                                html.Div(id=ids.CHANGE_NUMBERS),
                                 html.Div(dcc.Graph(id=ids.CHANGE_FAN, config=GRAPH), role="group",
                                          **aria(label="Fan of sideways passes as driven, and after the change")),
                                 html.Div(dcc.Graph(id=ids.CHANGE_BASE, config=BARE), role="group",
@@ -222,7 +224,27 @@ def controls(analysis: RunAnalysis, trial: Trial) -> list[Any]:
             ]
         )
     )
+    parts.append(_lever(trial.lever, as_it_is(analysis).lever, best.lever))
     return parts
+
+
+def _lever(now: float, was: float, target: float) -> html.Fieldset:
+    ends = sorted((was, target))
+    reach = (round(850 * ends[0]), round(1150 * ends[1]), 0.5)
+    return html.Fieldset(
+        [
+            html.Legend([term("yaw lever", "Yaw lever"), " in the program"]),
+            html.P(
+                "Changes how the program reads a turn off its wheels, and how far it turns when it is asked to. It does "
+                "not straighten a sideways pass: no turn is asked for there, so the wheels get the same speeds with "
+                "any lever.",
+                className="note",
+            ),
+            slider({"type": ids.CHANGE_LEVER, "of": "base"}, "length [mm]", reach, 1e3 * now, 1e3 * was, 1e3 * target,
+                   "yaw lever"),
+            html.Div(id=ids.CHANGE_LEVER_TOLD, role="status"),
+        ]
+    )  # fmt: skip
 
 
 def slider(
@@ -250,7 +272,7 @@ def slider(
         Labelled slider.
     """
     low, high, step = reach
-    digits = 0 if step >= 1 else 3
+    digits = max(0, math.ceil(-math.log10(step)))
     marks = {low: f"{low:.{digits}f}", high: f"{high:.{digits}f}", was: "as is"}
     if abs(target - was) >= step:
         marks[target] = "advised"

@@ -285,7 +285,7 @@ def measures(analysis: RunAnalysis) -> html.Section:
         [
             html.H2("In numbers"),
             table(("", "to the left", "to the right"), rows,
-                  "Value ± half of the 95 % interval; anticlockwise and ahead are positive"),
+                  "Value ± half of the 95 % interval; anticlockwise and ahead are positive", "compact"),
             facts([(term(word), text) for word, text in others]),
         ]
     )  # fmt: skip
@@ -341,7 +341,15 @@ def pass_table(analysis: RunAnalysis, chosen: int | None) -> list[Any]:
         "closure [mm/m]",
         "creep [mm/m]",
     )
-    return [table(head, rows, "Choose a number to bring the pass out everywhere", "passes", marked)]
+    return [
+        table(
+            head,
+            rows,
+            "Choose a number to bring the pass out everywhere",
+            "stacking passes",
+            marked,
+        )
+    ]
 
 
 def cell(value: float | None, digits: int = 1) -> str:
@@ -359,4 +367,5 @@ def cell(value: float | None, digits: int = 1) -> str:
     str
         A dash where there is none.
     """
-    return "–" if value is None else f"{value:.{digits}f}"
+    # A small negative must not read "-0.0".
+    return "–" if value is None else f"{round(value, digits) + 0.0:.{digits}f}"

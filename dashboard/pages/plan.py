@@ -18,6 +18,18 @@ if TYPE_CHECKING:
     from dashboard.pages import Visit
 
 
+def _minutes(minutes: float) -> str:
+    whole = max(1, round(minutes))
+    return "a minute" if whole == 1 else f"{whole} minutes"
+
+
+def _enough(steps: list[dict[str, Any]]) -> list[Any]:
+    if not steps:
+        return []
+    items = [html.Li(f"{s['title']} ({s['recorded']} each way)") for s in steps]
+    return [html.H3("Recorded well enough"), html.Ul(items)]
+
+
 def layout(visit: Visit) -> list[Any]:
     """Give the page.
 
@@ -56,7 +68,7 @@ def layout(visit: Visit) -> list[Any]:
         floor = f"{size['length']:.1f} × {size['width']:.1f} m" if size["length"] else "–"
         steps.append((str(s["order"]), what, s["how"], floor, decided(s)))
     wheels = [
-        (row["motion"], *(turning(w) for w in row["wheels"].values()))
+        (row["motion"], *(turning(w).replace("\u00a0", " ") for w in row["wheels"].values()))
         for row in plan["wheel_directions"]
     ]
     key = visit.case.key
@@ -66,7 +78,7 @@ def layout(visit: Visit) -> list[Any]:
             [
                 html.P(robot.name, className="whose"),
                 html.P(
-                    f"{len(plan['steps'])} steps, about {plan['minutes']:.0f} minutes; what tells most per minute "
+                    f"{len(plan['steps'])} step{'' if len(plan['steps']) == 1 else 's'}, about {_minutes(plan['minutes'])}; what tells most per minute "
                     "comes first." + ("" if analysis is None else " What is recorded well enough is left out."),
                     className="sentence",
                 ),
@@ -85,13 +97,13 @@ def layout(visit: Visit) -> list[Any]:
             [
                 html.H2("Passes"),
                 table(("step", "what", "how", "floor", "tells"), steps, "In this order"),
-                html.Ul([html.Li(f"recorded well enough: {s['title']} ({s['recorded']} each way)") for s in plan["enough"]]),
+                *_enough(plan["enough"]),
             ]
         ),
         html.Section(
             [
                 html.H2("Which way each wheel turns"),
-                table(("motion", *plan["robot"]["wheels"]), wheels, "Share of the fastest wheel"),
+                table(("motion", *plan["robot"]["wheels"]), wheels, "Share of the fastest wheel, where it is not all", "compact"),
             ]
         ),
         html.Section(

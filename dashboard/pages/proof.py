@@ -182,7 +182,7 @@ def _shown(found: dict[str, Any], visit: Visit) -> list[Any]:
         html.Section(
             [
                 html.H2("Causes"),
-                table(("cause", "before", "after"), causes, "Probability of each cause"),
+                table(("cause", "before", "after"), causes, "Probability of each cause", "compact"),
                 html.H3("Left out"),
                 html.Ul([html.Li(t) for t in left_out]) if left_out else html.P("Nothing."),
             ]

@@ -134,10 +134,10 @@ def _verdict(visit: Visit, inspection: Inspection | None) -> list[Any]:
         return parts
     analysis = visit.store.analysis(visit.case)
     if analysis is not None:
-        parts += [
-            answer(analysis),
-            html.P(dcc.Link("See what it does", href=f"/motion?case={visit.case.key}", className="button")),
-        ]  # fmt: skip
+        way_on = dcc.Link(
+            "See what it does", href=f"/motion?case={visit.case.key}", className="button"
+        )
+        parts.append(answer(analysis, html.P(way_on)))
     if inspection.problems:
         parts.append(error_box("\n".join(inspection.problems), "This keeps it from being analysed"))
     elif inspection.run is None:
@@ -282,7 +282,7 @@ def _channels(visit: Visit, inspection: Inspection) -> html.Section:
         parts.append(html.Div(id=ids.RECORDING_EDIT, **aria(live="polite")))
     head = ("channel", "column", "unit", "rate", "gaps", "course", "")
     caption = "Channels in use. A correction goes into the robot file."
-    parts.append(table(head, used[:SHOWN_COLUMNS], caption, "channels"))
+    parts.append(table(head, used[:SHOWN_COLUMNS], caption, "stacking channels"))
     if unused:
         parts.append(
             html.Details(

@@ -306,11 +306,12 @@ def base_with_change(
             x1=-y + half,
             y0=x - half,
             y1=x + half,
-            editable=True,
             fillcolor="#56B4E9",
             opacity=0.85,
             line={"color": "#000000", "width": 1},
-            label={"text": mass.name, "font": {"size": 11, "color": "#101010"}},
+        )
+        figure.add_annotation(
+            x=-y, y=x - half, yanchor="top", text=mass.name, showarrow=False, font={"size": 12}
         )
     for mass, (x, y) in zip(analysis.robot.masses, places, strict=True):
         if math.hypot(mass.x_m - x, mass.y_m - y) > 1e-3:

@@ -241,7 +241,9 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
             lever[0],
         )
         predicted = predict(analysis.diagnosis, analysis.motion, trial.change(analysis))
-        sentence, numbers = told(predicted, unchanged=trial == as_it_is(analysis))
+        plain = as_it_is(analysis)
+        unchanged = replace(trial, lever=plain.lever) == plain  # the lever changes no pass
+        sentence, numbers = told(predicted, unchanged=unchanged)
         arcs = [changed_arcs(analysis, predicted, "this change")] if predicted else []
         base = base_with_change(
             analysis, trial.places if analysis.robot.masses else (), trial.shift(analysis)
@@ -300,6 +302,7 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
                 ends.setdefault(int(found.group(1)), {})[found.group(2)] = float(value)
         if not ends or not names:
             return [no_update] * len(names)
+        # What was pulled at a corner only gets its size back with the next drawing.
         out = list(values)
         for k, name in enumerate(names):
             e = ends.get(name["mass"], {})

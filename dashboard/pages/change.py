@@ -22,6 +22,10 @@ FREE_SHIFT = 60.0
 """Reach of the sliders where the robot file names nothing that can be moved. [mm]"""
 
 
+DRAGGED: Any = {"edits": {"shapePosition": True}}
+"""Masses move at the first touch; a shape that is only editable would have to be clicked before."""
+
+
 def layout(visit: Visit) -> list[Any]:
     """Give the page.
 
@@ -72,7 +76,7 @@ def layout(visit: Visit) -> list[Any]:
                                 html.Div(id=ids.CHANGE_NUMBERS),
                                 html.Div(dcc.Graph(id=ids.CHANGE_FAN, config=GRAPH), role="group",
                                          **aria(label="Fan of sideways passes as driven, and after the change")),
-                                html.Div(dcc.Graph(id=ids.CHANGE_BASE, config=BARE), role="group",
+                                html.Div(dcc.Graph(id=ids.CHANGE_BASE, config=BARE | DRAGGED), role="group",
                                          **aria(label="Plan of the base; masses can be dragged, the sliders do the same")),
                             ]
                         ),

@@ -59,6 +59,64 @@ def test_from_upload_to_cause_change_and_report(server, browser, watch, tmp_path
     page.context.close()
 
 
+def test_a_mass_is_dragged_in_the_drawing(server, browser, watch, analysed):
+    page = new_page(browser, watch)
+    page.goto(f"{server}change?case={analysed}")
+    page.wait_for_selector("#change-base .shapelayer path")
+    page.locator("#change-base").scroll_into_view_if_needed()
+    before = page.inner_text("#change-answer .sentence")
+    spot = """() => {
+      const plot = document.querySelector('#change-base .js-plotly-plot'), shape = plot.layout.shapes[0];
+      const box = plot.querySelector('.nsewdrag').getBoundingClientRect(), full = plot._fullLayout;
+      const px = (x, y) => [box.x + full.xaxis.d2p(x), box.y + full.yaxis.d2p(y)];
+      const at = [(shape.x0 + shape.x1) / 2, (shape.y0 + shape.y1) / 2];
+      return {at: at, from: px(...at), to: px(-0.04, 0.05), over: px(0.3, 0.35)};
+    }"""
+    here = page.evaluate(spot)
+    assert here["at"] == pytest.approx([0.0, -0.1])  # the battery of the robot file
+
+    def drag(start, end):
+        page.mouse.move(*start)
+        page.mouse.down()
+        page.mouse.move(*[(a + b) / 2 for a, b in zip(start, end, strict=True)], steps=4)
+        page.mouse.move(*end, steps=4)
+        page.mouse.up()
+
+    drag(here["from"], here["to"])
+    page.wait_for_url("**set=*")
+    slider = "#change-controls input[type=number] >> nth={}"
+    until(page, "document.querySelectorAll('#change-controls input')[0].value === '50'")
+    assert abs(float(page.input_value(slider.format(1))) - 40) <= 2  # left is positive
+    assert page.inner_text("#change-answer .sentence") != before
+    assert 'name = "battery"\nx_m = 0.05' in page.inner_text("#change-constants")
+    # Beyond its range it stops at the end of it.
+    moved = page.evaluate(spot)
+    assert moved["at"] == pytest.approx([-0.04, 0.05], abs=0.002)
+    drag(moved["from"], moved["over"])
+    until(page, "document.querySelectorAll('#change-controls input')[0].value === '180'")
+    assert float(page.input_value(slider.format(1))) == -60
+    page.context.close()
+
+
+def test_the_yaw_lever_changes_the_odometry_and_no_pass(server, browser, watch, analysed):
+    page = new_page(browser, watch)
+    page.goto(f"{server}change?case={analysed}")
+    page.wait_for_selector("#change-lever-told td")
+    before = page.inner_text("#change-numbers")
+    field = page.locator(".slider[aria-label^='yaw lever'] input[type=number]")
+    field.fill("399")
+    field.press("Tab")
+    page.wait_for_url("**set=*")
+    page.wait_for_selector("#change-lever-told:has-text('tuned anew')")
+    told = page.inner_text("#change-lever-told tbody tr >> nth=0")
+    assert abs(float(told.split("\t")[1].split()[0]) - 360 * 380 / 399) < 1.5
+    assert page.inner_text("#change-numbers") == before
+    assert "yaw_lever_m = 0.3990" in page.inner_text("#change-constants")
+    page.reload()  # it is in the address
+    page.wait_for_selector("#change-lever-told:has-text('tuned anew')")
+    page.context.close()
+
+
 def test_two_browsers_do_not_see_each_other(server, browser, watch):
     one, two = new_page(browser, watch), new_page(browser, watch)
     key = bring_in(one, server, DRIVE, ROBOT)

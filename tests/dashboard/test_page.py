@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -170,10 +171,19 @@ def test_a_broken_robot_file_still_shows_a_form(text):
 def test_a_trial_survives_the_address(analysed):
     store, case = analysed
     analysis = store.analysis(case)
-    best = advised(analysis)
+    best = replace(advised(analysis), lever=0.3725)
     assert best.serviced == (("roller_drag", "FL"),)
     assert read_trial(analysis, write_trial(analysis, best)) == best
-    for broken in ("", "1;2", "nan,0;;1,1,1,1", "0,0;9;1,1,1,1", "1e9,0;;1,1,1,1", "0,0;;1"):
+    for broken in (
+        "",
+        "1;2",
+        "nan,0;;1,1,1,1",
+        "0,0;9;1,1,1,1",
+        "1e9,0;;1,1,1,1;380",
+        "0,0;;1;380",
+        "0,0;;1,1,1,1;0",
+        "0,0;;1,1,1,1;nan",
+    ):
         assert read_trial(analysis, broken) == as_it_is(analysis)
 
 

@@ -13,9 +13,9 @@ import pytest
 
 from analyzer.alignment import align
 from analyzer.causes import diagnose
-from analyzer.motion import describe_motion
+from analyzer.motion import describe_motion, nominal_lever
 from analyzer.passes import find_passes
-from analyzer.prediction import Change, odd_part, predict
+from analyzer.prediction import Change, odd_part, predict, with_lever
 from analyzer.robot import parse_robot
 from analyzer.run import ColumnUse, Recording, Source
 from analyzer.simulate import Truth, drive, usual_script
@@ -42,8 +42,9 @@ def base(mode, x=0.2, y=0.17):
     return parse_robot("\n".join(lines), "made up")
 
 
-def recorded(robot, truth, seed=3):
-    """A recording with counts, currents, volts, gyro and reference, small noise."""
+def recorded(robot, truth, seed=3, described=None):
+    """A recording with counts, currents, volts, gyro and reference, small noise; perhaps
+    analysed with the description of another base."""
     made = drive(robot, truth, usual_script((0.3, 0.7)), 0.0025)
     rng = np.random.default_rng(seed)
     at = slice(None, None, 4)
@@ -57,7 +58,8 @@ def recorded(robot, truth, seed=3):
         channels[name] = made.pose[at, k] + 1e-4 * rng.standard_normal(t.size)
     uses = tuple(ColumnUse(column=c, channel=c, unit="", why="test") for c in channels)
     source = Source(name="made up", t=t, epoch=0.0, absolute=False, channels=channels, columns=uses)
-    run = align(Recording(paths=("made up",), sources=(source,), findings=()), robot)
+    recording = Recording(paths=("made up",), sources=(source,), findings=())
+    run = align(recording, robot if described is None else described)
     passes = find_passes(run)
     motion = describe_motion(run, passes)
     return diagnose(run, passes, motion), motion
@@ -159,6 +161,31 @@ def test_mass_aft_turns_left_passes_anticlockwise_and_left_mass_shows_as_closure
     _, left = recorded(base("power"), Truth(c_y=0.03))
     assert left.closure["left"].value > 8
     assert abs(left.yaw_drift["left"]["total"].value - left.yaw_drift["right"]["total"].value) < 2
+
+
+@pytest.mark.parametrize("mode", ["power", "wheel_speed"])
+def test_another_yaw_lever_reads_as_if_analysed_with_it(mode):
+    right, wrong = base(mode), base(mode, y=0.19)
+    assert nominal_lever(right) == pytest.approx(0.37) and nominal_lever(wrong) == pytest.approx(
+        0.39
+    )
+    _, so = recorded(right, Truth(c_x=-0.04))
+    _, motion = recorded(right, Truth(c_x=-0.04), described=wrong)
+    measured = motion.yaw_lever
+    assert measured.low < 0.37 < measured.high < 0.385  # not what the wrong file says
+    effect = with_lever(motion, 0.39, 0.37)
+    assert effect.believed.low < 360 < effect.believed.high
+    assert effect.turned.low < 360 < effect.turned.high
+    rows = [b for b in so.by_speed if b.kind in {"left", "right"}]
+    assert len(rows) == 4
+    for (kind, speed, believed, really), row in zip(effect.sideways, rows, strict=True):
+        assert (kind, speed) == (row.kind, pytest.approx(row.speed, rel=0.01))
+        assert believed.value == pytest.approx(math.degrees(row.rolled.value), abs=0.02)
+        assert really.value == pytest.approx(math.degrees(row.total.value), abs=0.02)
+    # With the file's own lever a full turn reads 5 % short, and one that is asked for is too far.
+    kept = with_lever(motion, 0.39, 0.39)
+    assert kept.believed.value == pytest.approx(360 * 0.37 / 0.39, rel=2e-3)
+    assert kept.turned.value == pytest.approx(360 * 0.39 / 0.37, rel=2e-3)
 
 
 def test_without_motor_data_nothing_is_predicted_and_the_open_group_is_named():

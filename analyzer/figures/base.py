@@ -70,7 +70,7 @@ def rows_named(figure: go.Figure, names: Sequence[str], **cell: int) -> None:
     for k, name in enumerate(names):
         figure.add_annotation(
             x=0, xref=f"x{axes} domain", y=k, yref=f"y{axes}", xshift=3, yshift=14, text=name,
-            showarrow=False, xanchor="left", font={"size": 12}, bgcolor="rgba(255,255,255,0.7)",
+            showarrow=False, xanchor="left", font={"size": 12}, bgcolor="rgba(255,255,255,0.5)",
             borderpad=0,
         )  # fmt: skip
     figure.update_yaxes(

@@ -52,8 +52,9 @@ def layout(visit: Visit) -> list[Any]:
             [
                 html.H2("Try it"),
                 html.P(
-                    "Move a slider, tick what you would service, or drag a mass in the drawing: the passes are "
-                    "predicted anew from the forces of this recording.",
+                    "Move a slider, tick what you would service"
+                    + (", or drag a mass in the drawing" if analysis.robot.masses else "")
+                    + ": the passes are predicted anew from the forces of this recording.",
                     className="note",
                 ),
                 html.Div(id=ids.CHANGE_ANSWER, role="status", className="predicted"),

@@ -260,7 +260,7 @@ def _demo(args: argparse.Namespace) -> None:
 def _dashboard(args: argparse.Namespace) -> None:
     from dashboard.serve import serve
 
-    serve(args.shelf, args.host, args.port)
+    serve(args.shelf, args.host, args.port, args.fleet)
 
 
 def _count(text: str) -> int:
@@ -367,6 +367,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("directory", metavar="DIR")
     sub = command("dashboard", _dashboard, "the web page, on this machine")
     sub.add_argument("--shelf", metavar="DIR", help="folder with recordings to pick from")
+    sub.add_argument("--fleet", metavar="DIR", help="result of `crabwise fleet` to show")
     sub.add_argument("--host", default="127.0.0.1", metavar="ADDRESS", help="address to listen on")
     sub.add_argument("--port", type=int, default=8050, help="port to listen on")
     return parser

@@ -208,6 +208,31 @@ def _open(address: str, what: str) -> tuple[Any, str]:
     return fs, path.rstrip("/") or "/"
 
 
+def open_fleet(out: str) -> tuple[Any, str]:
+    """Open a fleet's folder.
+
+    Parameters
+    ----------
+    out : str
+        Folder or fsspec address.
+
+    Returns
+    -------
+    fs : fsspec.AbstractFileSystem
+        Its file system, which sees what was written meanwhile.
+    root : str
+        Its path in it.
+
+    Raises
+    ------
+    CrabwiseError
+        Where there is no such kind of address.
+    """
+    fs, root = _open(out, "the fleet's folder")
+    fs.invalidate_cache()
+    return fs, root
+
+
 def _is_local(fs: Any) -> bool:
     return "file" in ([fs.protocol] if isinstance(fs.protocol, str) else fs.protocol)
 
@@ -1011,13 +1036,12 @@ def read_fleet(
     Raises
     ------
     CrabwiseError
-        Where there is no fleet, or one of another schema.
+        Where there is no fleet, one of another schema, or a damaged file.
     """
     import pyarrow.compute as pc
     from pyarrow import dataset
 
-    fs, root = _open(out, "the fleet's folder")
-    fs.invalidate_cache()
+    fs, root = open_fleet(out)
     place = f"{root}/{ROWS}"
     if not fs.exists(place):
         msg = f"{out}: no rows of a fleet in it. Make them with `crabwise fleet SOURCE --out {out}`"
@@ -1028,7 +1052,10 @@ def read_fleet(
     # No reading ahead: Arrow 26 was seen to crash in a reader that outlived its scan.
     ahead = dataset.ParquetFragmentScanOptions(pre_buffer=False)
     form = dataset.ParquetFileFormat(default_fragment_scan_options=ahead)
-    rows = dataset.dataset(place, filesystem=fs, format=form, partitioning=parts)
+    try:
+        rows = dataset.dataset(place, filesystem=fs, format=form, partitioning=parts)
+    except (pa.ArrowException, OSError) as error:
+        raise _unreadable(out, error) from error
     schema = (rows.schema.metadata or {}).get(b"schema", b"").decode()
     if schema != SCHEMA:
         msg = (
@@ -1041,7 +1068,10 @@ def read_fleet(
     names = list(columns) if columns else [n for n in rows.schema.names if n != "result"]
     order = ["robot", "recorded_at", "recording"]
     columns = [*names, *(o for o in order if o not in names)]
-    table = rows.to_table(filter=filters, columns=columns, use_threads=False)
+    try:
+        table = rows.to_table(filter=filters, columns=columns, use_threads=False)
+    except (pa.ArrowException, OSError) as error:
+        raise _unreadable(out, error) from error
     table = table.take(pc.sort_indices(table, sort_keys=[(o, "ascending") for o in order]))
     # A packing that was cut short leaves rows twice: side by side in this order.
     twin = np.zeros(table.num_rows, dtype=bool)
@@ -1051,6 +1081,12 @@ def read_fleet(
     if twin.any():
         table = table.filter(pa.array(~twin))
     return table.select(names)
+
+
+def _unreadable(out: str, error: Exception) -> CrabwiseError:
+    return CrabwiseError(
+        f"{out}: rows cannot be read: {error}. Delete a damaged file; `crabwise fleet` then makes its row again"
+    )
 
 
 def write_summary(out: str, summary: dict[str, Any], page: str) -> list[str]:

@@ -7,6 +7,7 @@ from html import escape
 from typing import Any
 
 from analyzer.figures import fleet_causes, fleet_drift, fleet_spread, fleet_trend
+from analyzer.figures.causes import cause_name
 from analyzer.page import document, drawn, table
 from analyzer.report import number
 
@@ -18,7 +19,7 @@ SERVICE_CAUTION = (
 
 
 def _named(cause: str | None, wheel: str | None) -> str:
-    return "–" if cause is None else cause.replace("_", " ") + (f" {wheel}" if wheel else "")
+    return "–" if cause is None else cause_name({"cause": cause, "wheel": wheel})
 
 
 def fleet_headline(summary: dict[str, Any]) -> str:

@@ -57,7 +57,7 @@ def create_app(settings: Settings) -> tuple[Dash, Jobs]:
             {"name": "color-scheme", "content": "light dark"},
         ],
     )
-    store = Store(settings.root, settings.shelf)
+    store = Store(settings.root, settings.shelf, fleet=settings.fleet)
     jobs = Jobs(settings.workers, settings.worker_memory)
     app.layout = frame()
     callbacks.register(app, store, jobs, settings)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from analyzer.quantities import CrabwiseError
 from dashboard.app import create_app
+from dashboard.fleets import Fleets
 from dashboard.settings import Settings
 
 LOCAL = {"127.0.0.1", "localhost", "::1"}
@@ -28,7 +29,12 @@ def _listening(host: str, port: int) -> socket.socket:
     return sock
 
 
-def serve(shelf: str | None = None, host: str = "127.0.0.1", port: int = 8050) -> None:
+def serve(
+    shelf: str | None = None,
+    host: str = "127.0.0.1",
+    port: int = 8050,
+    fleet: str | None = None,
+) -> None:
     """Serve until interrupted.
 
     Parameters
@@ -39,11 +45,13 @@ def serve(shelf: str | None = None, host: str = "127.0.0.1", port: int = 8050) -
         Address to listen on.
     port : int
         Port; 0 takes a free one.
+    fleet : str, optional
+        Folder or fsspec address of a fleet's result to show.
 
     Raises
     ------
     CrabwiseError
-        Where the folder does not exist or the address cannot be had.
+        Where a folder does not exist or the address cannot be had.
     """
     import waitress
 
@@ -51,11 +59,14 @@ def serve(shelf: str | None = None, host: str = "127.0.0.1", port: int = 8050) -
     if folder is not None and not folder.is_dir():
         msg = f"{shelf}: no such folder; give --shelf a folder with recordings"
         raise CrabwiseError(msg)
+    if fleet is not None:
+        # The fault is told here rather than on the page.
+        Fleets(given=fleet).summary(fleet)
     sock = _listening(host, port)
     shown = f"[{host}]" if ":" in host else host
     with tempfile.TemporaryDirectory(prefix="crabwise-") as root:
         names = {"localhost", host.lower(), socket.gethostname().lower(), socket.getfqdn().lower()}
-        settings = Settings(root=Path(root), shelf=folder, hosts=frozenset(names))
+        settings = Settings(root=Path(root), shelf=folder, fleet=fleet, hosts=frozenset(names))
         app, jobs = create_app(settings)
         server = waitress.create_server(
             app.server,
@@ -70,6 +81,7 @@ def serve(shelf: str | None = None, host: str = "127.0.0.1", port: int = 8050) -
                 f"Listening on {host}: everyone who reaches this machine over the network can open "
                 "the page, upload files and"
                 + (" read the recordings in the folder given." if folder else " use its processor.")
+                + (" The fleet's result is open to them, too." if fleet else "")
                 + " There is no password and no encryption; recordings brought in by others stay "
                 "hidden behind long random addresses.\n"
             )

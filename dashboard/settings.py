@@ -16,6 +16,8 @@ class Settings:
         Empty folder for what people bring in; belongs to this server alone.
     shelf : Path or None
         Folder from which recordings may be picked.
+    fleet : str or None
+        Folder or fsspec address of a fleet's result to show.
     hosts : frozenset of str
         Host names under which the page may be asked for, besides addresses in numbers.
     upload_bytes : int
@@ -28,6 +30,7 @@ class Settings:
 
     root: Path
     shelf: Path | None = None
+    fleet: str | None = None
     hosts: frozenset[str] = frozenset({"localhost"})
     upload_bytes: int = 120 * 2**20
     workers: int = 2

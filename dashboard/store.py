@@ -25,13 +25,12 @@ from analyzer.quantities import CrabwiseError
 from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
 from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES
 from analyzer.traces import Panel, Track
-from analyzer.trends import SUMMARY_SCHEMA
 from dashboard import bundle
+from dashboard.fleets import SUMMARY, Fleets
 
 KEY = re.compile(r"[A-Za-z0-9_-]{22}")
 ROBOT = "robot.toml"
 IN_MEMORY = 12
-SUMMARY = "summary.json"
 
 
 def safe_name(name: str) -> str:
@@ -158,6 +157,8 @@ class Store:
         Bytes kept.
     expiry : float
         Time after which an unused case goes. [s]
+    fleet : str or None
+        Folder or address of a fleet's result.
     """
 
     def __init__(
@@ -167,9 +168,11 @@ class Store:
         most: int = 60,
         size: int = 8 * 2**30,
         expiry: float = 24 * 3600.0,
+        fleet: str | None = None,
     ) -> None:
         self.root = root
         self.shelf = None if shelf is None else shelf.resolve()
+        self.fleets = Fleets(shelf=self.shelf, given=fleet)
         self._most, self._size, self._expiry = most, size, expiry
         self._lock = threading.Lock()
         self._loaded: OrderedDict[tuple[str, int], Any] = OrderedDict()
@@ -331,41 +334,6 @@ class Store:
             if len(logs) >= most:
                 break
         return logs[:most], robots[:most]
-
-    def fleets(self) -> list[str]:
-        """Fleets on the shelf: folders within it that hold a fleet's summary; "." is the shelf."""
-        if self.shelf is None:
-            return []
-        found = [self.shelf / SUMMARY, *sorted(self.shelf.glob(f"*/{SUMMARY}"))]
-        return [str(p.parent.relative_to(self.shelf)) for p in found if p.is_file()]
-
-    def fleet(self, name: str) -> dict[str, Any]:
-        """Summary of a fleet.
-
-        Parameters
-        ----------
-        name : str
-            One of `fleets`.
-
-        Returns
-        -------
-        dict
-            As `trends.summarise` gives it.
-
-        Raises
-        ------
-        CrabwiseError
-            Where it is not on the shelf or of another version.
-        """
-        path = self._on_shelf(f"{name}/{SUMMARY}")
-        try:
-            summary: dict[str, Any] = json.loads(path.read_text("utf-8"))
-        except (OSError, ValueError):
-            summary = {}
-        if not isinstance(summary, dict) or summary.get("schema") != SUMMARY_SCHEMA:
-            msg = f"{name}/{SUMMARY}: not a summary of this version; run crabwise fleet again"
-            raise CrabwiseError(msg)
-        return summary
 
     def _on_shelf(self, name: str) -> Path:
         if self.shelf is not None:

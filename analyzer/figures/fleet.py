@@ -31,29 +31,36 @@ def fleet_drift(summary: dict[str, Any]) -> go.Figure:
     robots = summary["robots"][:ROBOTS_MOST][::-1]
     names = [r["robot"] for r in robots]
     figure = go.Figure()
-    for side, colour, symbol in (("left", LEFT, "circle"), ("right", RIGHT, "square")):
+    for side, colour, symbol, up in (
+        ("left", LEFT, "circle", 0.16),
+        ("right", RIGHT, "square", -0.16),
+    ):
         bars = [error_bar(r["latest"][f"yaw_drift_{side}_deg_per_m"]) for r in robots]
         figure.add_scatter(
             x=[b[0] for b in bars],
-            y=names,
+            y=[k + up for k in range(len(names))],
             error_x={"array": [b[1] for b in bars], "arrayminus": [b[2] for b in bars]},
             mode="markers",
             marker={"color": colour, "symbol": symbol, "size": 9},
             name=f"now, to the {side}",
+            text=names,
+            hovertemplate=f"%{{text}}, to the {side}: %{{x:.2f}} °/m<extra></extra>",
         )
     for sign in (1, -1):
         figure.add_scatter(
             x=[sign * (r["worst_drift_deg_per_m"] or np.nan) for r in robots],
-            y=names,
+            y=list(range(len(names))),
             mode="markers",
-            marker={"color": "#777777", "symbol": "line-ns-open", "size": 12},
+            marker={"color": "#777777", "symbol": "line-ns-open", "size": 14, "line": {"width": 2}},
             name="worst ever, either way",
             showlegend=sign == 1,
             hovertext=[r["worst_recording"] or "" for r in robots],
         )
-    height = 160 + 24 * max(4, len(robots))
+    height = 160 + 28 * max(4, len(robots))
     styled(figure, "yaw drift [°/m], anticlockwise positive", "", height=height)
-    figure.update_yaxes(automargin=True, type="category")
+    figure.update_yaxes(
+        automargin=True, tickvals=list(range(len(names))), ticktext=names, zeroline=False
+    )
     figure.update_layout(margin={"t": 60})
     return figure
 
@@ -116,7 +123,7 @@ def fleet_spread(summary: dict[str, Any]) -> go.Figure:
             (loud if key in stand_out else plain).append(row)
     figure.add_vrect(x0=-3.5, x1=3.5, fillcolor="#0072B2", opacity=0.08, line_width=0)
     for rows, name, colour, symbol in (
-        (plain, "within the fleet's spread", "#555555", "circle-open"),
+        (plain, "within the fleet's spread", "#777777", "circle-open"),
         (loud, "stands out", RIGHT, "diamond"),
     ):
         figure.add_scatter(

@@ -273,6 +273,11 @@ def test_a_fleet_is_shown(server, browser, watch, shelf):
     page.wait_for_selector("#fleet-drift .main-svg")
     page.wait_for_selector("#fleet-causes .main-svg")
     assert "Recordings: 1" in page.inner_text(".answer")
+    assert "drive.csv" in page.inner_text("#fleet-rows")
+    page.click("#fleet-cause")
+    page.click(".dash-options-list-option:has-text('rollers drag')")
+    page.wait_for_url("**cause=roller_drag**")
+    page.wait_for_selector("#fleet-rows:has-text('FL: rollers drag')")
     page.context.close()
 
 

@@ -80,7 +80,7 @@ def test_every_callback_names_components_that_exist(visits, page):
         ids.PROOF_PROGRESS, ids.PROOF_PICK, ids.PROOF_PICK_GO, ids.RECORDING_PICK, ids.RECORDING_PICK_GO,
         ids.RECORDING_PICK_ROBOT, ids.SEASON_MEASURE, ids.SEASON_LIMIT, ids.SEASON_COURSE, ids.SEASON_FILE,
         ids.SEASON_FILED, ids.SEASON_NOTE, ids.SEASON_SERVICE, ids.SEASON_DATE, ids.SEASON_HOURS, "season-robot",
-        ids.FLEET_WHICH,
+        ids.FLEET_WHICH, ids.FLEET_NAME, ids.FLEET_ROBOT, ids.FLEET_CAUSE, ids.FLEET_ROWS,
     }  # fmt: skip
     for spec in page.callback_map.values():
         for part in [*spec["inputs"], *spec["state"]]:

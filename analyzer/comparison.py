@@ -787,7 +787,8 @@ def _confounders(
         ("name", "robot"),
         ("mass_kg", "mass in the robot file"),
     ):
-        values = [sorted({str(r["robot"].get(key)) for r in side}) for side in (first, last)]
+        unit = " kg" if key == "mass_kg" else ""
+        values = [sorted({f"{r['robot'].get(key)}{unit}" for r in side}) for side in (first, last)]
         if values[0] != values[1] or len(values[0]) > 1:
             flag(key, f"{word}: {', '.join(values[0])} before, {', '.join(values[1])} after")
     held = [_held([r for _, r in _rows(side, (*SIDES, *STRAIGHT))]) for side in (first, last)]
@@ -881,7 +882,8 @@ def _headline(result: dict[str, Any]) -> str:
         )
         if w in by_word
     ]
-    text += f"Of {len(measures)} measures: {', '.join(counts)}."
+    many = f"{len(measures)} measure" + ("" if len(measures) == 1 else "s")
+    text += f"Of {many}: {', '.join(counts)}."
     if by_word.get("worse"):
         text += f" Worse: {', '.join(by_word['worse'][:6])}."
     return text

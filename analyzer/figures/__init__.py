@@ -25,7 +25,7 @@ from analyzer.figures.motion import (
     timeline,
     wheel_bars,
 )
-from analyzer.figures.season import trend_figure
+from analyzer.figures.season import measure_words, trend_figure
 
 __all__ = [
     "Candidate",
@@ -45,6 +45,7 @@ __all__ = [
     "fleet_spread",
     "fleet_trend",
     "gauges",
+    "measure_words",
     "misfits",
     "paired_intervals",
     "pass_from_above",

@@ -14,6 +14,22 @@ if TYPE_CHECKING:
     from analyzer.shelf import Trend
 
 
+def measure_words(name: str) -> str:
+    """Words for a measure of the shelf.
+
+    Parameters
+    ----------
+    name : str
+        As in the index: parts of the result file's path, such as "yaw_drift.left".
+
+    Returns
+    -------
+    str
+        For the screen.
+    """
+    return name.replace(".", ", ").replace("_", " ")
+
+
 def trend_figure(course: Trend) -> go.Figure:
     """Course of a measure with service marks, changes, limit and forecast.
 
@@ -45,7 +61,7 @@ def trend_figure(course: Trend) -> go.Figure:
         },
         mode="markers",
         marker={"color": "#0072B2", "size": 7 if course.at.size < 200 else 4},
-        name=course.measure,
+        name=measure_words(course.measure),
         hovertemplate="%{x}<br>%{y:.4g}<extra></extra>",
     )
     first = max([0, *course.changes, *(s["before"] for s in course.services)])
@@ -88,5 +104,10 @@ def trend_figure(course: Trend) -> go.Figure:
             line={"color": "#CC79A7", "dash": "dot", "width": 2},
         )
     unit = f" [{course.unit}]" if course.unit else ""
-    styled(figure, "date" if dates else "operating hours [h]", course.measure + unit, height=420)
+    styled(
+        figure,
+        "date" if dates else "operating hours [h]",
+        measure_words(course.measure) + unit,
+        height=420,
+    )
     return figure

@@ -54,8 +54,8 @@ def told(predicted: tuple[Predicted, ...], *, unchanged: bool) -> tuple[Any, Any
     """
     if not predicted:
         return empty(
-            "No prediction: forces or the heading are not known from this recording. Log currents or volts, and give "
-            "the motors' constants in the robot file."), None  # fmt: skip
+            "No prediction: forces or the heading are not known from this recording, or its wheels slide. Log currents "
+            "or volts, give the motors' constants in the robot file, and first mend what makes wheels slide."), None  # fmt: skip
     rest = odd_part(predicted)
     rows = [
         (

@@ -6,6 +6,7 @@ import base64
 import binascii
 from typing import TYPE_CHECKING, Any
 
+import plotly.graph_objects as go
 from dash import ALL, Dash, Input, Output, State, ctx, no_update
 
 from analyzer.channels import units_for
@@ -163,14 +164,13 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
     def draw(values: list[Any], names: list[Any], search: str) -> Any:
         fields, known = _form(values, names, search)
         try:
-            robot = parse_robot(robot_text(read_form(fields, known)), "this form")
+            parse_robot(robot_text(read_form(fields, known)), "this form")
         except RobotFileError as error:
             faults = str(error).splitlines()
             shown = [*faults[:12], f"and {len(faults) - 12} more"] if len(faults) > 12 else faults
-            return no_update, error_box("\n".join(shown[1:]), "Still missing or wrong"), True
-        figure = base_plan(robot)
-        figure.update_layout(height=400, margin={"l": 55, "r": 5, "t": 10, "b": 50})
-        return on_page(figure), None, False
+            told = error_box("\n".join(shown[1:]), "Still missing or wrong")
+            return on_page(_drawing(read_form(fields, known))), told, True
+        return on_page(_drawing(read_form(fields, known))), None, False
 
     @app.callback(
         Output(ids.REFRESH, "data", allow_duplicate=True),
@@ -304,3 +304,20 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
             return bar(job), no_update, no_update
         # The clock stops at once: each further tick would call for the page anew while it is drawn.
         return no_update, refresh + 1, True
+
+
+def _drawing(data: dict[str, Any]) -> go.Figure:
+    """Plan of the base as far as its wheels are told; what else is missing does not keep it away."""
+    whole = {**data, "robot": {"name": "-", "mass_kg": 1.0, **data.get("robot", {})}}
+    try:
+        figure = base_plan(parse_robot(robot_text(whole), "this form"))
+    except RobotFileError:
+        figure = go.Figure()
+        figure.update_xaxes(visible=False)
+        figure.update_yaxes(visible=False)
+        figure.add_annotation(
+            text="The base is drawn here<br>once its wheels are told.",
+            showarrow=False,
+            font={"size": 14},
+        )
+    return figure.update_layout(height=400, margin={"l": 55, "r": 5, "t": 10, "b": 50})

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl
 
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from analyzer.quantities import CrabwiseError
 from dashboard import ids
@@ -82,5 +82,11 @@ def register(app: Dash, store: Store, jobs: Jobs, settings: Settings) -> None:
                 "This recording is not here (any more): it was let go after a day without use, or "
             )
             gone += "the page was started anew. Bring it in again."
-            content = [empty(gone), *content] if page.path == "/" else [empty(gone)]
+            if page.path == "/":
+                content[1:1] = [empty(gone)]
+            else:
+                content = [
+                    content[0],
+                    empty(gone, dcc.Link("Bring one in", href="/", className="button")),
+                ]
         return content, ways, identity

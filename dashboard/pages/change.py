@@ -278,12 +278,18 @@ def slider(
     """
     low, high, step = reach
     digits = max(0, math.ceil(-math.log10(step)))
-    marks = {low: f"{low:.{digits}f}", high: f"{high:.{digits}f}", was: "as is"}
+    room = 0.15 * (high - low)
+    ends = (e for e in (low, high) if min(abs(e - was), abs(e - target)) > room)
+    marks = {e: f"{e:.{digits}f}" for e in ends} | {was: "as is"}
+    said = f"{label}: as is {was + 0.0:.{digits}f}"
     if abs(target - was) >= step:
+        # Close together only one of the two has room.
+        marks[was] = "as is" if abs(target - was) > 0.35 * (high - low) else ""
         marks[target] = "advised"
+        said += f", advised {target:.{digits}f}"
     return html.Div(
         [
-            html.Span(label, className="label", id=f"label-{'-'.join(str(v) for v in identity.values())}"),
+            html.Span(said, className="label", id=f"label-{'-'.join(str(v) for v in identity.values())}"),
             dcc.Slider(
                 id=identity, min=low, max=high, step=step, value=round(now, digits), included=False,
                 marks={round(float(k), digits): v for k, v in marks.items()},

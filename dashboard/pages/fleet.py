@@ -141,7 +141,10 @@ def layout(visit: Visit) -> list[Any]:
                 [
                     html.H2("Recordings that could not be analysed"),
                     table(
-                        ("robot", "recording", "reason"), rows, f"{len(summary['failed'])} in all"
+                        ("robot", "recording", "reason"),
+                        rows,
+                        f"{len(summary['failed'])} in all",
+                        "stacking named",
                     ),
                 ]
             )
@@ -243,7 +246,8 @@ def recordings(fleets: Fleets, name: str, robot: str, cause: str) -> list[Any]:
     count = f"{found.num_rows} recording" + ("" if found.num_rows == 1 else "s")
     if found.num_rows > SHOWN:
         count = f"The newest {SHOWN} of {count}"
-    return [table(head, rows, f"{count}; values ± half of the 95 % interval, anticlockwise positive")]  # fmt: skip
+    caption = f"{count}; values ± half of the 95 % interval, anticlockwise positive"
+    return [table(head, rows, caption, "stacking named")]
 
 
 def _drift(row: dict[str, Any], side: str) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 
-from analyzer.figures import trend_figure
+from analyzer.figures import measure_words, trend_figure
 from analyzer.figures.causes import cause_name
 from analyzer.quantities import CrabwiseError
 from analyzer.season_report import trend_sentences
@@ -99,13 +99,16 @@ def _course(visit: Visit, shelf: Path, names: list[str], robot: str) -> html.Sec
                     html.Div(
                         [
                             html.Span("measure", className="label"),
-                            dcc.Dropdown(id=ids.SEASON_MEASURE, options=names, value=measure, clearable=False),
+                            dcc.Dropdown(
+                                id=ids.SEASON_MEASURE, value=measure, clearable=False,
+                                options=[{"label": measure_words(n), "value": n} for n in names],
+                            ),
                         ],
                         className="field wide",
                     ),
                     html.Label(
                         [
-                            html.Span("limit that must not be crossed", className="label"),
+                            html.Span("limit that must not be crossed, in the unit of the axis", className="label"),
                             dcc.Input(id=ids.SEASON_LIMIT, type="text", debounce=True,
                                       value="" if limit is None else f"{limit:g}"),
                         ],
@@ -143,8 +146,8 @@ def course(shelf: Path, measure: str, robot: str, limit: float | None) -> list[A
         return [error_box(str(error), "This course cannot be shown")]
     return [
         figure(ids.SEASON_FIGURE, trend_figure(followed),
-               "Bars are 95 % intervals; dotted lines are services.", "Course of the measure over the season"),
-        html.Ul([html.Li(s) for s in trend_sentences(followed)]),
+               "Bars are 95 % intervals. Dashed lines with a text are services; dotted lines are breaks that the course shows.", "Course of the measure over the season"),
+        html.Ul([html.Li(s.replace(measure, measure_words(measure))) for s in trend_sentences(followed)]),
     ]  # fmt: skip
 
 

@@ -573,8 +573,7 @@ def compare(
                 )
                 raise CrabwiseError(msg)
     same = [r["passes"] for r in first] == [r["passes"] for r in last]
-    files = [{p for r in results for p in r["recordings"]} for results in (first, last)]
-    shared = bool(files[0] & files[1])
+    shared = any(_one_file(a, b) for a in first for b in last)
     matches: dict[str, list[_Match]] = {}
     unmatched: list[str] = []
     for kind in (*SIDES, *STRAIGHT, "turn_left", "turn_right"):
@@ -897,6 +896,13 @@ def _turn(drift: float | None) -> str:
     return f"{abs(angle):.1f}°" + (
         "" if angle == 0 else (" anticlockwise" if angle > 0 else " clockwise")
     )
+
+
+def _one_file(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether two results are cut from a file in common: the name alone may come twice."""
+    if not set(one["recordings"]) & set(other["recordings"]):
+        return False
+    return all(one.get(q) == other.get(q) for q in ("duration_s", "imu", "chassis"))
 
 
 def _arcs(side: Sequence[Any]) -> list[dict[str, Any]]:

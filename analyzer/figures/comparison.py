@@ -60,13 +60,13 @@ def paired_intervals(comparison: dict[str, Any]) -> go.Figure:
         bars = {side: [error_bar(m[side]) for m in rows] for side in ("before", "after")}
         for i, at in enumerate(place):
             figure.add_scatter(
-                x=[bars["before"][i][0], bars["after"][i][0]], y=[at + 0.14, at - 0.14],
+                x=[bars["before"][i][0], bars["after"][i][0]], y=[at, at - 0.28],
                 mode="lines", line={"color": "#999999", "width": 1}, showlegend=False,
                 hoverinfo="skip", row=k, col=1,
             )  # fmt: skip
         for side, colour, symbol, shift in (
-            ("before", BEFORE, "circle-open", 0.14),
-            ("after", AFTER, "square", -0.14),
+            ("before", BEFORE, "circle-open", 0.0),
+            ("after", AFTER, "square", -0.28),
         ):
             figure.add_scatter(
                 x=[b[0] for b in bars[side]],

@@ -124,6 +124,7 @@ def layout(visit: Visit) -> list[Any]:
                     ],
                     className="row",
                 ),
-            ]
+            ],
+            className="screen",
         ),
     ]  # fmt: skip

@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from analyzer.comparison import compare
+from analyzer.pipeline import analyze, result_text
+from analyzer.robot import load_robot
 from tests.browser.conftest import SAMPLES, bring_in, new_page
 
 DRIVE = SAMPLES / "book_cart_before" / "drive.csv"
@@ -95,6 +98,29 @@ def test_a_mass_is_dragged_in_the_drawing(server, browser, watch, analysed):
     drag(moved["from"], moved["over"])
     until(page, "document.querySelectorAll('#change-controls input')[0].value === '180'")
     assert float(page.input_value(slider.format(1))) == -60
+    page.context.close()
+
+
+def test_paper_is_white_and_words_explain_themselves_on_a_phone(server, browser, watch, analysed):
+    page = new_page(browser, watch, width=390, scheme="dark")
+    page.goto(f"{server}motion?case={analysed}")
+    page.wait_for_selector("#motion-fan .main-svg")
+    words = page.locator("details.term summary")
+    assert words.count() > 8
+    for k in range(words.count()):
+        words.nth(k).click()
+        box = page.locator("details.term[open] .meaning").bounding_box()
+        assert box["x"] >= 0 and box["x"] + box["width"] <= 390, words.nth(k).inner_text()
+        words.nth(k).click()
+    page.goto(f"{server}plan?case={analysed}")
+    page.wait_for_selector("main section")
+    page.emulate_media(media="print")
+    for part in ("body", "main section", ".warning", "main .answer"):
+        ground, ink = page.evaluate(
+            "(p) => { const s = getComputedStyle(document.querySelector(p)); return [s.backgroundColor, s.color]; }",
+            part,
+        )
+        assert (ground, ink) == ("rgb(255, 255, 255)", "rgb(0, 0, 0)"), part
     page.context.close()
 
 
@@ -236,6 +262,14 @@ def test_before_and_after_then_filed_for_the_season(server, browser, watch, anal
     page.wait_for_selector("#proof-arcs .main-svg")
     page.wait_for_selector("#proof-differences .main-svg")
     assert "better" in page.inner_text(".answer .sentence")
+    # Both files are called drive.csv: the page must say what the command line says.
+    robot = load_robot(ROBOT)
+    by_hand = compare(
+        [analyze([DRIVE], ROBOT)],
+        [analyze([SAMPLES / "book_cart_after" / "drive.csv"], ROBOT)],
+        robot,
+    )
+    assert page.inner_text(".answer .sentence") == by_hand["headline"]
     with page.expect_download() as sheet:
         page.click("a:has-text('Download comparison')")
     assert "before and after" in Path(sheet.value.path()).read_text("utf-8")
@@ -337,8 +371,6 @@ def assert_fits(page, where: str) -> None:
 
 
 def test_result_of_the_page_is_that_of_the_command_line(server, browser, watch, analysed, tmp_path):
-    from analyzer.pipeline import analyze, result_text
-
     page = new_page(browser, watch)
     answer = page.request.get(f"{server}file/{analysed}/result.json")
     by_page = json.loads(answer.text())

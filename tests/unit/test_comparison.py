@@ -113,6 +113,20 @@ def test_the_same_recording_twice_is_no_change():
     assert "No change" in found["headline"]
 
 
+def test_two_recordings_of_one_name_are_two_sittings():
+    rng = np.random.default_rng(3)
+    one, other = (result(passes(rng), "drive.csv") | {"duration_s": s} for s in (151.2, 150.9))
+    named = compare([one | {"recordings": ["a.csv"]}], [other | {"recordings": ["b.csv"]}], ROBOT)
+    found = compare([one], [other], ROBOT)
+    assert found["measures"] == named["measures"]
+    # Halves of one recording share what repeats of a sitting share: narrower.
+    halves = compare([one], [other | {"duration_s": 151.2}], ROBOT)
+    wide, narrow = (
+        by_key(c)["yaw_drift.odd.total"]["difference"]["std_error"] for c in (found, halves)
+    )
+    assert wide > 1.2 * narrow
+
+
 def false_alarms(pairs, seed, make):
     rng = np.random.default_rng(seed)
     hits = []

@@ -1026,28 +1026,38 @@ def _stale_counters(
             stands[-1][1] = b
         else:
             stands.append([a, b])
-    for a, b in stands:
-        # The wheels went on: the step after the stand makes up for the time it took.
-        if b >= use.size or a < 9 or (b - a) * usual > 5.0:
-            continue
-        after = [abs(float(count[b] - count[a - 1])) for count in counts]
-        lead = int(np.argmax(after))
-        count, rows = counts[lead], b - a + 1
-        before = float(np.median(np.abs(np.diff(count[a - 9 : a]))))
-        leap = abs(float(count[b] - count[b - 1])) > 2.5 * before > 0
-        if leap and 0.4 * rows < after[lead] / before < 2.0 * rows:
-            bad[a:b] = True
-            spell = (float(when[a - 1] - when[0]), float(when[b] - when[0]))
-            findings.append(
-                Finding(
-                    severity="warning",
-                    channel=names[lead],
-                    text=f"{part.source.name}: all counters stand for {spell[1] - spell[0]:.2f} s and "
-                    "then catch up: stale rows, left out",
-                    t_start=spell[0],
-                    t_end=spell[1],
-                )
+    spans = np.array(stands, dtype=int).reshape(-1, 2)
+    length = spans[:, 1] - spans[:, 0]
+    spans = spans[(spans[:, 1] < use.size) & (spans[:, 0] >= 9) & (length * usual <= 5.0)]
+    start, stop = spans.T
+    # The wheels went on: the step after the stand makes up for the time it took.
+    after = np.abs([count[stop] - count[start - 1] for count in counts])
+    lead = np.argmax(after, axis=0)
+    stale: list[tuple[int, int, str]] = []
+    for k, count in enumerate(counts):
+        mine = np.flatnonzero(lead == k)
+        a, b = start[mine], stop[mine]
+        run_up = np.abs(np.diff(count[a[:, None] + np.arange(-9, 0)], axis=1))
+        before = np.median(run_up, axis=1)
+        leap = (np.abs(count[b] - count[b - 1]) > 2.5 * before) & (before > 0)
+        rows, caught = b - a + 1, after[k, mine]
+        leap &= (0.4 * rows * before < caught) & (caught < 2.0 * rows * before)
+        stale += [
+            (*span, names[k]) for span in zip(a[leap].tolist(), b[leap].tolist(), strict=True)
+        ]
+    for first, last, name in sorted(stale):
+        bad[first:last] = True
+        spell = (float(when[first - 1] - when[0]), float(when[last] - when[0]))
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=name,
+                text=f"{part.source.name}: all counters stand for {spell[1] - spell[0]:.2f} s and "
+                "then catch up: stale rows, left out",
+                t_start=spell[0],
+                t_end=spell[1],
             )
+        )
     if bad.any():
         # Only the wheels' rows are stale; other columns of the same rows may be good.
         for name in names:

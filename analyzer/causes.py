@@ -155,7 +155,8 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
         Causes and centre of mass; each undetermined where the run cannot tell.
     """
     torques, inertia = find_inertia(run, passes)
-    gates = find_gates(run, passes, motion, torques)
+    groups = [] if torques is None else pass_groups(run, passes, motion, torques)
+    gates = find_gates(run, passes, motion, torques, groups)
     missing = _missing(run, passes, torques)
     drift = drift_odd(motion)
     notes: list[str] = []
@@ -192,7 +193,6 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
     model: Model | None = None
     if torques is not None and inertia is not None:
         yaw_inertia = inertia.yaw
-        groups = pass_groups(run, passes, motion, torques)
         enough = any(g.kind == "side" for g in groups)
         if void < 0.5 and enough:
             gauges = [*inertia.gauges, *_scale_gauges(run)]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.balances import pass_groups
+from analyzer.balances import Group
 from analyzer.dynamics import GRAVITY, Torques
 from analyzer.kinematics import odometry_matrix
 from analyzer.motion import Motion
@@ -95,7 +95,11 @@ def _even_force(run: Run, motion: Motion, torques: Torques, passes: Sequence[Pas
 
 
 def find_gates(
-    run: Run, passes: Sequence[Pass], motion: Motion, torques: Torques | None
+    run: Run,
+    passes: Sequence[Pass],
+    motion: Motion,
+    torques: Torques | None,
+    groups: Sequence[Group],
 ) -> list[Gate]:
     """Look for gross faults: wrong corner, reversed wheel, sliding, slope, gyro.
 
@@ -109,6 +113,8 @@ def find_gates(
         Its measured motion.
     torques : Torques or None
         Motor torques where known.
+    groups : sequence of Group
+        Passes by kind and speed; empty without motor torques.
 
     Returns
     -------
@@ -167,7 +173,7 @@ def find_gates(
         )
     share = 0.0
     if torques is not None and sides and against >= -0.3 and not odd:
-        groups = [g for g in pass_groups(run, passes, motion, torques) if g.kind == "side"]
+        groups = [g for g in groups if g.kind == "side"]
         weight = robot.mass_kg * GRAVITY
         if groups:
             slow = groups[0]

@@ -88,17 +88,19 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
         for name in names:
             plans.append((((kind, name),), 0.125 / w))
             plans.append(((("mass_off_centre", None), (kind, name)), 0.03 / w))
-    fits = []
-    for causes, prior in plans:
-        mean, sd = mean0.copy(), sd0.copy()
+    means, sds = np.tile(mean0, (len(plans), 1)), np.tile(sd0, (len(plans), 1))
+    for (causes, _), mean, sd in zip(plans, means, sds, strict=True):
         for kind, wheel in causes:
             if kind == "mass_off_centre":
                 with_mass(mean, sd)
             elif wheel is not None:
                 with_fault(kind, names.index(wheel), mean, sd)
-        z, covariance, evidence, chi2 = model.fit(mean, sd)
-        if math.isfinite(evidence) and np.all(np.isfinite(covariance)):
-            fits.append((causes, math.log(prior) + evidence, z, covariance, mean, sd, chi2))
+    z, covariance, evidence, chi2 = model.fit(means, sds)
+    fits = [
+        (causes, math.log(prior) + evidence[i], z[i], covariance[i], means[i], sds[i], chi2[i])
+        for i, (causes, prior) in enumerate(plans)
+        if math.isfinite(evidence[i]) and np.all(np.isfinite(covariance[i]))
+    ]
     if not any(f[0] == (("none", None),) for f in fits):
         return []
     best = max(fits, key=lambda f: f[1])

@@ -19,7 +19,7 @@ from analyzer.kinematics import odometry_matrix
 from analyzer.motion import Motion, speed_groups
 from analyzer.run import Pass, Run
 
-FORCE_FLOOR = {"side": 0.0009, "ahead": 0.0008, "turn": 0.004}
+FORCE_FLOOR = {"side": 0.0009, "ahead": 0.0008, "turn": 0.005}
 """Residual of the force balances, as share of the weight [-]: bench work."""
 PATH_FLOOR = {"side": 0.65e-3, "ahead": 0.4e-3}
 """Residual of the rolling equations, as share of the path [-]: bench work."""
@@ -401,7 +401,11 @@ class Model:
                 out.append((ahead - s.ahead * self.weight) / error)
             else:
                 out.append(ahead / error)
-                left = push @ self.tangent - rub.sum(axis=1) - m * group.accel[1] * (not turn)
+                left = (
+                    push @ self.tangent
+                    - rub.sum(axis=1)
+                    - (m * group.accel[1] + s.ahead * self.weight) * (not turn)
+                )
                 moment = push @ self.row - rub @ robot.x
                 if not turn:
                     moment = moment - m * (c_x * group.accel[1] - c_y * group.accel[0])
@@ -490,8 +494,8 @@ class Model:
             Of the posterior, Laplace's approximation.
         evidence : ndarray, shape (priors,)
             Log evidence up to a constant common to all hypotheses.
-        chi2 : ndarray, shape (priors,)
-            Sum of squared data residuals.
+        residuals : ndarray, shape (priors, residuals)
+            Data residuals there.
         """
         count = mean.shape[0]
         u = np.zeros_like(mean)
@@ -534,4 +538,4 @@ class Model:
                 break
         _, logdet = np.linalg.slogdet(hessian)
         covariance = sd[:, :, None] * np.linalg.inv(hessian) * sd[:, None, :]
-        return mean + sd * u, covariance, -0.5 * cost - 0.5 * logdet, np.sum(r**2, axis=1)
+        return mean + sd * u, covariance, -0.5 * cost - 0.5 * logdet, r

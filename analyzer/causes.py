@@ -323,7 +323,7 @@ def _add_fits(
     """Marginal probabilities of single causes, with magnitude and evidence."""
     best = max(fits, key=lambda f: f.share)
     none = next(f for f in fits if f.causes == (("none", None),))
-    count = model.residuals(best.z[None]).shape[1]
+    count = best.residuals.size
     keys = sorted({c for f in fits for c in f.causes}, key=str)
     tolerance = model.robot.tolerance
     hidden = 0.0
@@ -365,8 +365,6 @@ def _add_fits(
                 [] if best is none else _why(model, best, none, against=True),
             )  # fmt: skip
             continue
-        if share < 0.004:
-            continue
         magnitude = _magnitude(model, own, cause, wheel)
         strongest = max(own, key=lambda f: f.share)
         rival = max((f for f in fits if (cause, wheel) not in f.causes), key=lambda f: f.share)
@@ -404,7 +402,7 @@ def _why(model: Model, better: Fitted, worse: Fitted, *, against: bool = False) 
     start = "with it " if against else "otherwise "
     other = "otherwise" if against else "with it"
     labels = np.array(model.labels())
-    first, second = (model.residuals(f.z[None])[0] for f in (better, worse))
+    first, second = better.residuals, worse.residuals
     lines: list[tuple[float, str]] = []
     for label in dict.fromkeys(labels):
         own = labels == label

@@ -16,7 +16,7 @@ def hypothesis(word, share, mean, variance=1e-6):
         covariance=np.diag([variance, 1e-6]),
         mean=np.zeros(2),
         sd=np.ones(2),
-        chi2=0.0,
+        residuals=np.zeros(1),
     )
 
 

@@ -1740,9 +1740,7 @@ def _gyro_bias(
     chi2 = float(np.sum(((means - mean) / expected) ** 2))
     wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
-        width = max(20.0, 3 * float(np.median(np.diff(middle))))
-        kernel = np.exp(-0.5 * ((middle[:, None] - middle[None]) / width) ** 2) * weights[None]
-        followed = (kernel @ means) / kernel.sum(axis=1)
+        followed = random_walk(middle, means, expected)
         bias = np.interp(t, middle, followed)
         if np.ptp(followed) > GYRO_WANDER:
             findings.append(
@@ -1765,6 +1763,52 @@ def _gyro_bias(
             density, density / math.sqrt(2 * max(1, count - 1)), "rad/s/sqrt(Hz)"
         ),
     }
+
+
+def random_walk(t: np.ndarray, seen: np.ndarray, error: np.ndarray) -> np.ndarray:
+    """A value that wanders, from readings of known error.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times of the readings, rising. [s]
+    seen, error : ndarray, shape (n,)
+        Readings and their standard errors.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        The value at the readings: smoothed over all of them for a random walk (IEEE 952, rate
+        random walk) of the strength that makes the readings most likely.
+
+    Notes
+    -----
+    Kalman filter and Rauch-Tung-Striebel smoother of the local level model.
+    """
+    steps = np.diff(t)
+    wide = float(np.ptp(seen)) ** 2 + float(np.max(error)) ** 2
+
+    def run(strength: float) -> tuple[float, np.ndarray]:
+        mean, var, cost = float(seen[0]), float(error[0]) ** 2, 0.0
+        level, spread, ahead = [mean], [var], []
+        for step, value, sd in zip(
+            steps.tolist(), seen[1:].tolist(), error[1:].tolist(), strict=True
+        ):
+            before = var + strength * step
+            total = before + sd**2
+            cost += math.log(total) + (value - mean) ** 2 / total
+            gain = before / total
+            mean, var = mean + gain * (value - mean), (1 - gain) * before
+            level.append(mean)
+            spread.append(var)
+            ahead.append(before)
+        for k in range(len(ahead) - 1, -1, -1):
+            level[k] += spread[k] / ahead[k] * (level[k + 1] - level[k])
+        return cost, np.array(level)
+
+    # From a walk that adds nothing to one that alone explains the range within a second.
+    strengths = wide * np.logspace(-8, 0, 33)
+    return min((run(float(q)) for q in strengths), key=lambda found: found[0])[1]
 
 
 def _gyro_against(

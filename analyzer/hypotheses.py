@@ -112,8 +112,8 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
                 continue
             # A fault lies beyond tolerance: its prior, and so its evidence, has no share within.
             spread = np.sqrt(np.diag(covariance[i])[at])
-            reached = _beyond(z[i][at], spread, *within)
-            reached /= _beyond(means[i][at], sds[i][at], *within)
+            reached = share_outside(z[i][at], spread, *within)
+            reached /= share_outside(means[i][at], sds[i][at], *within)
             weight += math.log(max(reached, 1e-9))
         fits.append((causes, weight, z[i], covariance[i], means[i], sds[i], residuals[i]))
     if not any(f[0] == (("none", None),) for f in fits):
@@ -155,8 +155,21 @@ def _claimed(
     return [at], np.array([low]), np.array([high])
 
 
-def _beyond(mean: np.ndarray, sd: np.ndarray, low: np.ndarray, high: np.ndarray) -> float:
-    """Chance that one of several normal quantities lies outside its range."""
+def share_outside(mean: np.ndarray, sd: np.ndarray, low: np.ndarray, high: np.ndarray) -> float:
+    """Chance that one or more of several independent normal quantities lie outside their ranges.
+
+    Parameters
+    ----------
+    mean, sd : ndarray, shape (n,)
+        Of the quantities.
+    low, high : ndarray, shape (n,)
+        Ends of the ranges; infinite where a range has none.
+
+    Returns
+    -------
+    float
+        Between 0 and 1.
+    """
     inside = 1.0
     for m, s, a, b in zip(mean, sd * math.sqrt(2), low, high, strict=True):
         inside *= 0.5 * (math.erf((b - m) / s) - math.erf((a - m) / s))

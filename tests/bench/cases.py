@@ -436,6 +436,10 @@ def small_cases() -> list[Case]:
         ("long", "lean_RR", "stiff",
          {"handed": np.array([1.0, 1, 1, -1])}, ("roller_lean_reversed", "RR")),
         ("long", "sound", "stiff", {}, ("none", None)),
+        ("square", "reversed_both_RR_no_reference", "stiff",
+         {"motor_sense": np.array([1.0, 1, 1, -1]), "encoder_sense": np.array([1.0, 1, 1, -1])},
+         ("rotation_reversed", "RR")),
+        ("square", "gyro_drift_no_reference", "stiff", {}, ("gyro_fault", None)),
     ]  # fmt: skip
     out = []
     for base_name, label, mode, values, cause in plans:
@@ -443,12 +447,16 @@ def small_cases() -> list[Case]:
         suffix = "power" if mode == "power" else "wheel_speed"
         name = f"{base_name}_{label}__{suffix}"
         rng = np.random.default_rng(zlib.crc32(name.encode()))
+        over: dict[str, Any] = {"currents": True, "volts": True, "gaps": 0}
+        over["reference"] = not label.endswith("no_reference")
+        if label.startswith("gyro_drift"):
+            over["gyro_drift"] = 4e-4
         out.append(
             Case(
                 name=name, base=base, kind="small", mode=mode,
                 script=tuple(short_script(base.speeds)), script_name="short",
                 faults=Faults(**values), causes=(cause,),
-                sensors=_sensors(rng, currents=True, volts=True, reference=True, gaps=0),
+                sensors=_sensors(rng, **over),
                 file=RobotFile(rollers=base_name == "long"), seed=zlib.crc32(name.encode()),
             )
         )  # fmt: skip

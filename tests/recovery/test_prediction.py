@@ -176,7 +176,7 @@ def test_without_motor_data_nothing_is_predicted_and_the_open_group_is_named():
         name="made up", t=made.t[at], epoch=0.0, absolute=False, channels=channels,
         columns=tuple(ColumnUse(column=c, channel=c, unit="", why="test") for c in channels),
     )  # fmt: skip
-    run = align(Recording(paths=("made up",), sources=(source,), findings=()), described or robot)
+    run = align(Recording(paths=("made up",), sources=(source,), findings=()), robot)
     passes = find_passes(run)
     motion = describe_motion(run, passes)
     diagnosis = diagnose(run, passes, motion)

@@ -88,9 +88,9 @@ def test_a_wandering_bias_is_smoothed_as_by_the_local_level_model():
 
     # Our strength is the best of a grid; the reference is asked on the same one.
     wide = np.ptp(seen) ** 2 + sd**2
-    fits = [reference(q) for q in wide * np.logspace(-8, 0, 33)]
+    fits = [reference(q) for q in wide * np.logspace(-8, 0, 25)]
     best = max(fits, key=lambda fit: fit.llf)
-    assert np.abs(found - best.level.smoothed).max() < 0.02
+    assert np.abs(found - best.level.smoothed).max() < 0.05
     assert np.sqrt(np.mean((found - truth) ** 2)) < 0.75 * sd
 
 
@@ -101,3 +101,10 @@ def test_a_bias_that_stands_still_stays_the_weighted_mean():
     mean = np.average(seen, weights=error**-2.0)  # least variance: the textbook weighted mean
     found = random_walk(np.arange(40.0), seen, error)
     assert np.abs(found - mean).max() < 0.35 * error.min()
+
+
+def test_scatter_without_memory_is_not_followed():
+    # Readings that scatter three times as much as their errors say, around one value.
+    rng = np.random.default_rng(6)
+    found = random_walk(np.arange(50.0), 1.0 + rng.normal(0, 3.0, 50), np.ones(50))
+    assert np.ptp(found) < 0.6

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from analyzer.robot import Robot
 
 
+WANDER_GAIN = 6.0
+"""Twice the log likelihood ratio of a wandering to a standing bias, from which it is taken to wander:
+1 in 70 standing ones would reach it (chi-squared, one degree of freedom). [-]"""
 GYRO_WANDER = 0.003
 """Change of the gyro's bias within a recording that counts as a fault [rad/s], 0.17 deg/s:
 fifty times the bias instability of a usual small gyro (common practice, no source)."""
@@ -1740,7 +1743,9 @@ def _gyro_bias(
     chi2 = float(np.sum(((means - mean) / expected) ** 2))
     wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
-        followed = random_walk(middle, means, expected)
+        followed, gain = random_walk(middle, means, expected)
+        wanders = gain > WANDER_GAIN
+    if wanders:
         bias = np.interp(t, middle, followed)
         if np.ptp(followed) > GYRO_WANDER:
             findings.append(
@@ -1765,7 +1770,7 @@ def _gyro_bias(
     }
 
 
-def random_walk(t: np.ndarray, seen: np.ndarray, error: np.ndarray) -> np.ndarray:
+def random_walk(t: np.ndarray, seen: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, float]:
     """A value that wanders, from readings that scatter at least by their known errors.
 
     Parameters
@@ -1777,10 +1782,12 @@ def random_walk(t: np.ndarray, seen: np.ndarray, error: np.ndarray) -> np.ndarra
 
     Returns
     -------
-    ndarray, shape (n,)
+    value : ndarray, shape (n,)
         The value at the readings: smoothed over all of them for a random walk (IEEE 952, rate
         random walk). Strength of the walk, and a factor of one or more on the errors, are those that
         make the readings most likely: scatter without memory is not followed.
+    gain : float
+        Twice the log likelihood ratio to a value that stands still. [-]
 
     Notes
     -----
@@ -1808,7 +1815,7 @@ def random_walk(t: np.ndarray, seen: np.ndarray, error: np.ndarray) -> np.ndarra
     out = np.array([m[best] for m in level])
     for k in range(len(ahead) - 1, -1, -1):
         out[k] += spread[k][best] / ahead[k][best] * (out[k + 1] - out[k])
-    return out
+    return out, float(np.min(cost[strength == strength.min()]) - cost[best])
 
 
 def _gyro_against(
@@ -1839,12 +1846,15 @@ def _gyro_against(
     if len(parts) >= 4:
         level = np.array([float(p.mean()) for p in parts]) / (step * dt)
         noise = float(np.median([p.std(ddof=1) / math.sqrt(p.size) for p in parts])) / (step * dt)
-        if np.ptp(level) > max(GYRO_WANDER, 6 * noise):
+        scatter = np.full(level.size, max(noise, 1e-9))
+        # A part that ends within a turn is off by the reference's delay: that has no memory.
+        followed, gain = random_walk(np.arange(level.size, dtype=float), level, scatter)
+        if gain > WANDER_GAIN and np.ptp(followed) > GYRO_WANDER:
             findings.append(
                 Finding(
                     severity="warning",
                     channel="omega_z",
-                    text=f"gyro bias wanders by {math.degrees(np.ptp(level)):.2f} °/s against the "
+                    text=f"gyro bias wanders by {math.degrees(np.ptp(followed)):.2f} °/s against the "
                     "reference heading",
                 )
             )

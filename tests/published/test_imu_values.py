@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analyzer.alignment import random_walk
+from analyzer.alignment import WANDER_GAIN, random_walk
 from analyzer.imu import INSTABILITY, allan_deviation, bias_instability
 
 # NBS Monograph 140, nine frequency values; results in Riley, NIST SP 1065 (2008), table 31.
@@ -80,7 +80,7 @@ def test_a_wandering_bias_is_smoothed_as_by_the_local_level_model():
     n, sd = 60, 0.3
     truth = np.cumsum(rng.normal(0, 0.2, n))
     seen = truth + rng.normal(0, sd, n)
-    found = random_walk(np.arange(n, dtype=float), seen, np.full(n, sd))
+    found, gain = random_walk(np.arange(n, dtype=float), seen, np.full(n, sd))
 
     def reference(strength):
         model = UnobservedComponents(seen, "local level")
@@ -92,6 +92,8 @@ def test_a_wandering_bias_is_smoothed_as_by_the_local_level_model():
     best = max(fits, key=lambda fit: fit.llf)
     assert np.abs(found - best.level.smoothed).max() < 0.05
     assert np.sqrt(np.mean((found - truth) ** 2)) < 0.75 * sd
+    assert gain == pytest.approx(2 * (best.llf - reference(1e-8 * wide).llf), rel=0.1)
+    assert gain > WANDER_GAIN
 
 
 def test_a_bias_that_stands_still_stays_the_weighted_mean():
@@ -99,12 +101,14 @@ def test_a_bias_that_stands_still_stays_the_weighted_mean():
     error = rng.uniform(0.5, 2.0, 40)
     seen = 3.0 + rng.normal(0, error)
     mean = np.average(seen, weights=error**-2.0)  # least variance: the textbook weighted mean
-    found = random_walk(np.arange(40.0), seen, error)
+    found, gain = random_walk(np.arange(40.0), seen, error)
+    assert gain < WANDER_GAIN
     assert np.abs(found - mean).max() < 0.35 * error.min()
 
 
 def test_scatter_without_memory_is_not_followed():
     # Readings that scatter three times as much as their errors say, around one value.
     rng = np.random.default_rng(6)
-    found = random_walk(np.arange(50.0), 1.0 + rng.normal(0, 3.0, 50), np.ones(50))
+    found, gain = random_walk(np.arange(50.0), 1.0 + rng.normal(0, 3.0, 50), np.ones(50))
+    assert gain < WANDER_GAIN
     assert np.ptp(found) < 0.6

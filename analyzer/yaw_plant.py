@@ -195,8 +195,8 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
 
     Parameters
     ----------
-    values : ndarray, shape (n,)
-        Input.
+    values : ndarray, shape (..., n)
+        Inputs, along the last axis.
     step : float
         Sampling step. [s]
     lag : float
@@ -204,7 +204,7 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (..., n)
         Exact for a piecewise linear input (first-order hold: Astrom & Wittenmark,
         Computer-Controlled Systems, 3rd ed., section 2.8), at rest before the first sample.
     """
@@ -213,20 +213,24 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
     keep = math.exp(-step / lag)
     slope = lag / step * (1 - keep)
     driven = (1 - slope) * values
-    driven[1:] += (slope - keep) * values[:-1]
-    # y[k] = keep y[k - 1] + driven[k], block by block: importing scipy.signal takes longer.
-    size = 128
-    padded = np.zeros(-(-values.size // size) * size)
-    padded[: values.size] = driven
+    driven[..., 1:] += (slope - keep) * values[..., :-1]
+    return _faded_sum(driven, keep)
+
+
+def _faded_sum(driven: np.ndarray, keep: float) -> np.ndarray:
+    """y[k] = keep y[k - 1] + driven[k], in blocks whose ends follow the same rule."""
+    # Without scipy.signal, whose import takes longer than all of this.
+    size = 32
+    *rows, count = driven.shape
     power = np.arange(size)
-    within = np.tril(keep ** np.maximum(power[:, None] - power[None], 0))
-    out: np.ndarray = padded.reshape(-1, size) @ within.T
-    carry = 0.0
-    fading = keep ** (power + 1)
-    for row in out:
-        row += carry * fading
-        carry = float(row[-1])
-    return out.ravel()[: values.size]
+    within = np.tril(keep ** np.maximum(power[:, None] - power, 0))
+    padded = np.zeros((*rows, -(-count // size) * size))
+    padded[..., :count] = driven
+    out: np.ndarray = padded.reshape(*rows, -1, size) @ within.T
+    if count > size:
+        ends = _faded_sum(out[..., -1], keep**size)
+        out[..., 1:, :] += ends[..., :-1, None] * keep ** (power + 1)
+    return out.reshape(*rows, -1)[..., :count]
 
 
 class _Model:
@@ -252,9 +256,9 @@ class _Model:
         self.at = at
         # A command is held, so it changes in steps; where between two samples is not known, and
         # the middle is right on average.
-        self.nearest = np.minimum(np.round(self.fine / dt).astype(int), t.size - 1)
-        self.sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
-        self.size = np.abs(command)
+        asked = command[np.minimum(np.round(self.fine / dt).astype(int), t.size - 1)]
+        self.size = np.abs(asked)
+        self.sign = np.where(self.size > DEFAULT.rate_still, np.sign(asked), 0.0)
 
     def answer(self, values: np.ndarray) -> np.ndarray:
         """Yaw rate at the samples. [rad/s]"""
@@ -262,20 +266,77 @@ class _Model:
         lag = math.sqrt(max(square, 0.0))
         delay = mean - lag
         goal = self.sign * np.maximum(gain * self.size + friction, 0.0)
-        fine = first_order(goal[self.nearest], self.step, lag)
+        out: np.ndarray = self._at(delay, first_order(goal, self.step, lag))
+        return out
+
+    def _at(self, delay: float, fine: np.ndarray) -> np.ndarray:
         out: np.ndarray = np.interp(self.at - delay, self.fine, fine)
         return out
 
-    def slopes(self, values: np.ndarray, free: Sequence[int]) -> np.ndarray:
-        """Derivatives by the free parameters, shape (samples, free)."""
-        columns = []
-        for k in free:
-            step = np.zeros(4)
-            step[k] = max(2e-5, 0.02 * float(values[3])) if k == 3 else 1e-3
-            high, low = values + step, values - step
-            low[3] = max(low[3], 0.0)
-            columns.append((self.answer(high) - self.answer(low)) / (high[k] - low[k]))
-        return np.stack(columns, axis=1)
+    def slopes(self, values: np.ndarray, free: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
+        """Yaw rate at the samples, and derivatives by the free parameters, shape (samples, free)."""
+        gain, friction, mean, square = (float(v) for v in values)
+        lag = math.sqrt(max(square, 0.0))
+        delay = mean - lag
+        turned = self.sign * (gain * self.size + friction > 0)
+        by_gain, by_friction = first_order(np.stack([turned * self.size, turned]), self.step, lag)
+        fine = gain * by_gain + friction * by_friction
+        near = np.array([0.0, 0.0, 0.0, max(2e-5, 0.02 * square)])
+        high, low = values + near, values - near
+        low[3] = max(low[3], 0.0)
+        columns = [
+            self._at(delay, by_gain),
+            self._at(delay, by_friction),
+            (self._at(delay + 1e-3, fine) - self._at(delay - 1e-3, fine)) / 2e-3,
+            (self.answer(high) - self.answer(low)) / (high[3] - low[3]),
+        ]
+        return self._at(delay, fine), np.stack([columns[k] for k in free], axis=1)
+
+
+def _least_squares(
+    model: _Model,
+    rate: np.ndarray,
+    start: np.ndarray,
+    free: Sequence[int],
+    bounds: tuple[np.ndarray, np.ndarray],
+    *,
+    robust: bool,
+) -> np.ndarray:
+    """Parameters that fit best, by damped steps within bounds.
+
+    Marquardt, J. SIAM 11, 431-441, 1963. Robust: residuals far beyond the usual count by their
+    size, not by its square. Small enough to do without scipy.optimize, whose import takes longer.
+    """
+    small = 1e-6 * np.array([0.05, 0.02, 0.01, 1e-3])[free]
+    values = start.copy()
+    values[free] = np.clip(values[free], *bounds)
+    usual = max(float(np.std(rate - model.answer(values))), 1e-4)
+
+    def cost(rest: np.ndarray) -> float:
+        return float(np.sum(np.sqrt(1 + (rest / usual) ** 2)) if robust else rest @ rest)
+
+    damping = 1e-3
+    for _ in range(50):
+        fitted, jacobian = model.slopes(values, free)
+        rest = rate - fitted
+        weight = 1 / np.sqrt(1 + (rest / usual) ** 2) if robust else np.ones_like(rest)
+        downhill, bend = jacobian.T @ (weight * rest), (jacobian.T * weight) @ jacobian
+        # A parameter at its bound stays there while the fit would push it out.
+        q = values[free]
+        held = ((q <= bounds[0]) & (downhill < 0)) | ((q >= bounds[1]) & (downhill > 0))
+        downhill[held] = bend[held] = bend[:, held] = 0.0
+        while True:
+            damped = bend + damping * np.diag(np.diag(bend))
+            moved = np.clip(q + np.linalg.lstsq(damped, downhill, rcond=None)[0], *bounds)
+            values[free] = moved
+            done = bool(np.all(np.abs(moved - q) < small))
+            if done or cost(rate - model.answer(values)) <= cost(rest):
+                break
+            damping *= 10
+        if done:
+            break
+        damping /= 10
+    return values
 
 
 def yaw_signals(run: Run) -> YawSignals:
@@ -744,8 +805,6 @@ def _fit(
     findings: list[Finding],
     config: PlantConfig,
 ) -> Identified:
-    from scipy.optimize import least_squares
-
     if len(windows) > config.windows_most:
         lot = np.random.default_rng(0).permutation(len(windows))[: config.windows_most]
         windows = [windows[k] for k in np.sort(lot)]
@@ -759,49 +818,25 @@ def _fit(
     friction = bool(high > config.levels_ratio * low)
     free = [0, 1, 2, 3] if friction else [0, 2, 3]
     model = _Model(run.t, signals.command, at, dt)
-    start = _start_values(run, signals, windows, friction)
-
-    def whole(q: np.ndarray) -> np.ndarray:
-        values = start.copy()
-        values[free] = q
-        return values
-
-    def residual(q: np.ndarray) -> np.ndarray:
-        out: np.ndarray = rate - model.answer(whole(q))
-        return out
-
-    def downhill(q: np.ndarray) -> np.ndarray:
-        out: np.ndarray = -model.slopes(whole(q), free)
-        return out
-
-    lowest = np.array([-10.0, -5.0, -3 * dt, 0.0])[free]
-    highest = np.array([10.0, 5.0, 3.0, 4.0])[free]
-    q = np.clip(start[free], lowest + 1e-7, highest - 1e-7)
-    # First with outliers held down, then plain least squares.
-    for loss in ("soft_l1", "linear"):
-        found = least_squares(
-            residual,
-            np.clip(q, lowest + 1e-9, highest - 1e-9),
-            jac=downhill,
-            bounds=(lowest, highest),
-            x_scale=np.array([0.05, 0.02, 0.01, 1e-3])[free],
-            loss=loss,
-            f_scale=max(float(np.std(residual(q))), 1e-4),
-        )
-        q = np.asarray(found.x)
+    # A lag shorter than the model's own grid leaves the fit flat.
+    lowest = np.array([-10.0, -5.0, -3 * dt, model.step**2])
+    bounds = lowest[free], np.array([10.0, 5.0, 3.0, 4.0])[free]
+    values = _start_values(run, signals, windows, friction)
+    for robust in (True, False):  # first with outliers held down
+        values = _least_squares(model, rate, values, free, bounds, robust=robust)
     tool = _Model(run.t, _instrument(signals, windows), at, dt) if closed else model
     for _ in range(12 if closed else 0):  # the instrument's equations, by Newton's steps
-        jacobian, z = model.slopes(whole(q), free), tool.slopes(whole(q), free)
-        step = np.linalg.lstsq(z.T @ jacobian, z.T @ residual(q), rcond=None)[0]
-        q = np.clip(q + step, lowest, highest)
+        (fitted, jacobian), z = model.slopes(values, free), tool.slopes(values, free)[1]
+        step = np.linalg.lstsq(z.T @ jacobian, z.T @ (rate - fitted), rcond=None)[0]
+        values[free] = np.clip(values[free] + step, *bounds)
         if float(np.max(np.abs(step))) < 1e-7:
             break
-    jacobian = model.slopes(whole(q), free)
-    z = tool.slopes(whole(q), free) if closed else jacobian
-    rest = residual(q)
+    best = values.copy()
+    fitted, jacobian = model.slopes(values, free)
+    z = tool.slopes(values, free)[1] if closed else jacobian
+    rest = rate - fitted
     scatter, floor = np.zeros((4, 4)), np.zeros(4)
     scatter[np.ix_(free, free)] = _jackknife(z, jacobian, rest, cluster)
-    values = whole(q)
     floor[2] = config.timing_share * dt
     # A step smeared over one sample adds its own second moment to that of the lag.
     floor[3] = dt**2 / 12
@@ -836,7 +871,7 @@ def _fit(
             "sign of the gyro and of the command (`crabwise analyze` tells a reversed one), and "
             f"the lean of the rollers. {WHAT_TO_RECORD}"
         )
-    _plausible(whole(q), rate, rest, signals, sizes, config)
+    _plausible(best, rate, rest, signals, sizes, config)
     if not friction:
         drag = Estimate.undetermined("rad/s", "all turns ask for about the same rate")
     keep = [0, 2, 3]
@@ -854,7 +889,7 @@ def _fit(
         radius=radius,
         windows=tuple(windows),
         signals=signals,
-        fitted=everywhere.answer(whole(q)),
+        fitted=everywhere.answer(best),
         closed_loop=closed,
         misfit=float(np.sqrt(np.mean(rest**2))),
         findings=tuple(findings),

@@ -354,3 +354,41 @@ def test_first_order_agrees_with_scipy(lag):
     slope = lag / 0.004 * (1 - keep)
     expected = lfilter([1 - slope, slope - keep], [1.0, -keep], values)
     assert first_order(values, 0.004, lag) == pytest.approx(expected, abs=1e-12)
+
+
+def test_fit_agrees_with_scipy_least_squares():
+    # The same residuals through scipy.optimize. The model is interpolated on a grid of 2 ms, whose
+    # corners leave both short of the very bottom: sums of squares agree to 1e-7, parameters to a
+    # sixth of their standard error.
+    from scipy.optimize import least_squares
+
+    from analyzer.yaw_plant import _least_squares, _Model
+
+    rng = np.random.default_rng(17)
+    t = np.arange(0, 40, 0.01)
+    command = np.repeat(rng.choice([-1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2], 50), 80)
+    model = _Model(t, command, t, 0.01)
+    truth = np.array([0.85, -0.06, 0.09, 0.06**2])
+    rate = model.answer(truth) + 0.01 * rng.standard_normal(t.size)
+    rate[500:510] += 2.0  # outliers
+    start = np.array([1.0, 0.0, 0.12, 0.04**2])
+    for free in ([0, 1, 2, 3], [0, 2, 3]):
+        bounds = np.array([-10, -5, -0.03, 1e-6])[free], np.array([10.0, 5, 3, 4])[free]
+
+        def answer(q, free=free):
+            values = start.copy()
+            values[free] = q
+            return model.answer(values)
+
+        usual = np.std(rate - answer(start[free]))
+        for robust in (True, False):
+            ours = _least_squares(model, rate, start, free, bounds, robust=robust)
+            theirs = least_squares(
+                lambda q: answer(q) - rate, ours[free] * 1.03, bounds=bounds, x_scale=0.01,
+                loss="soft_l1" if robust else "linear", f_scale=usual,
+                xtol=1e-14, ftol=1e-14, gtol=1e-14,
+            )  # fmt: skip
+            errors = 0.01 * np.sqrt(np.diag(np.linalg.inv(theirs.jac.T @ theirs.jac)))
+            assert np.all(np.abs(ours[free] - theirs.x) < errors / 6)
+            if not robust:
+                assert np.sum((model.answer(ours) - rate) ** 2) < 2 * theirs.cost * (1 + 1e-7)

@@ -21,7 +21,7 @@ from analyzer.control import (
     amigo_pi,
     half_rule,
     peak_sensitivities,
-    sampled_margins,
+    sampled_margins_of,
     simc,
 )
 from analyzer.motion import Motion
@@ -442,13 +442,12 @@ def _proof(
     plant: YawPlant,
     plants: Sequence[YawPlant],
 ) -> Proof:
-    nominal = sampled_margins(plant, gains)
-    every = [nominal, *(sampled_margins(p, gains) for p in plants)]
+    every = sampled_margins_of([plant, *plants], gains)
     return Proof(
         structure=structure,
         gains=gains,
         closed_loop_time=closed_loop_time,
-        nominal=nominal,
+        nominal=every[0],
         worst=Margins(
             gain_margin=min(m.gain_margin for m in every),
             phase_margin=min(m.phase_margin for m in every),

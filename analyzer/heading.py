@@ -626,23 +626,20 @@ def _if_worth(
         ),
         left_out=tuple((speed, 0.0) for speed, _ in forward.left_out),
     )
-    rms = []
-    for way in (simple, forward):
-        error = simulate_loop([identified.plant], gains, loop.age, passes, way.left_out)[1]
-        rms.append(float(np.mean(_figures(error)["rms"])))
+    laws = [(gains, way.left_out) for way in (simple, forward)]
+    error = simulate_loop([identified.plant], laws, loop.age, passes)[1]
+    rms = _figures(error)["rms"].mean(axis=(1, 2))
     worth = rms[1] < config.acceleration_worth * rms[0] and rms[0] - rms[1] > config.least_gain
-    return forward if worth else simple
+    return forward if bool(worth) else simple
 
 
 def simulate_loop(
     plants: Sequence[YawPlant],
-    gains: HeadingGains,
+    laws: Sequence[tuple[HeadingGains, Sequence[tuple[float, float]] | None]],
     age: float,
     passes: Sequence[DriftPass],
-    feedforward: Sequence[tuple[float, float]] | None,
-    limit: float = math.inf,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Drive passes through the sampled loop, each plant with each pass.
+    """Drive passes through the sampled loop: each law on each plant with each pass.
 
     The heading is the drift's own plus the answers to all commands so far; each command is held
     for a period, and its answer is known in closed form, so nothing is lost to a time step.
@@ -651,36 +648,31 @@ def simulate_loop(
     ----------
     plants : sequence of YawPlant
         Plants *without* the age of the heading.
-    gains : HeadingGains
-        The law. Integral and reference start anew with each pass.
+    laws : sequence of (HeadingGains, feed-forward)
+        Gains of one loop rate; with each, per pass, the turn command per sideways speed [rad/m]
+        and acceleration [rad s/m], or None. Integral and reference start anew with each pass.
     age : float
         Age of heading and rate when used. [s]
     passes : sequence of DriftPass
         Disturbances.
-    feedforward : sequence of (float, float) or None
-        Per pass: turn command per sideways speed [rad/m] and acceleration [rad s/m].
-    limit : float
-        Largest correction. [rad/s]
 
     Returns
     -------
     t : ndarray, shape (k,)
         Ticks. [s]
-    error : ndarray, shape (plants, passes, k)
+    error : ndarray, shape (laws, plants, passes, k)
         Heading error, reference minus true heading; nan after the end of a pass. [rad]
-    correction : ndarray, shape (plants, passes, k)
+    correction : ndarray, shape (laws, plants, passes, k)
         Turn command added. [rad/s]
     free : ndarray, shape (passes, k)
         Heading error without any correction. [rad]
     """
-    period = gains.period
+    period = laws[0][0].period
     ticks = max(math.ceil(float(p.t[-1]) / period) for p in passes) + 1
     t = np.arange(ticks) * period
     count = len(passes)
-    free = np.zeros((count, ticks))
+    free, v_y, changing = (np.zeros((count, ticks)) for _ in range(3))
     seen_heading, seen_rate = np.zeros((count, ticks)), np.zeros((count, ticks))
-    active = np.zeros((count, ticks), dtype=bool)
-    ahead = np.zeros((count, ticks))
     alive = np.zeros((count, ticks), dtype=bool)
     for k, p in enumerate(passes):
         dt = float(p.t[1] - p.t[0])
@@ -688,12 +680,15 @@ def simulate_loop(
         free[k] = np.interp(t, p.t, heading)
         seen_heading[k] = np.interp(t - age, p.t, heading, left=0.0)
         seen_rate[k] = np.interp(t - age, p.t, p.rate, left=0.0)
-        v_y = np.interp(t, p.t, p.v_y, right=0.0)
-        active[k] = np.abs(v_y) > 1e-3
+        v_y[k] = np.interp(t, p.t, p.v_y, right=0.0)
+        changing[k] = np.gradient(v_y[k], period)
         alive[k] = t <= p.t[-1] + period
+    active = np.abs(v_y) > 1e-3
+    ahead = np.zeros((len(laws), 1, count, ticks))
+    for way, (_, feedforward) in zip(ahead, laws, strict=True):
         if feedforward is not None:
-            per_speed, per_acceleration = feedforward[k]
-            ahead[k] = per_speed * v_y + per_acceleration * np.gradient(v_y, period)
+            per_speed, per_acceleration = np.array(feedforward).T[..., None]
+            way[:] = per_speed * v_y + per_acceleration * changing
 
     def heading_pulse(plant: YawPlant, at: np.ndarray) -> np.ndarray:
         def step(since: np.ndarray) -> np.ndarray:
@@ -708,29 +703,31 @@ def simulate_loop(
         return plant.rate_step(at) - plant.rate_step(at - period)
 
     true_pulse = np.array([heading_pulse(p, t) for p in plants])
-    heading_seen = np.array([heading_pulse(p, t - age) for p in plants])
-    rate_seen = np.array([rate_pulse(p, t - age) for p in plants])
-    correction = np.zeros((len(plants), count, ticks))
-    integral = np.zeros((len(plants), count))
-    filtered = np.zeros((len(plants), count))
-    keep = math.exp(-period / gains.rate_filter) if gains.rate_filter > 0 else 0.0
+    heading_seen = np.array([heading_pulse(p, t - age) for p in plants])[:, ::-1, None]
+    rate_seen = np.array([rate_pulse(p, t - age) for p in plants])[:, ::-1, None]
+    kp, ki, kd, smooth = (
+        np.array(column)[:, None, None]
+        for column in zip(*((g.kp, g.ki, g.kd, g.rate_filter) for g, _ in laws), strict=True)
+    )
+    keep = np.where(smooth > 0, np.exp(-period / np.maximum(smooth, 1e-9)), 0.0)
+    damped = np.flatnonzero(kd)  # laws that read the yaw rate
+    kd, keep = kd[damped], keep[damped]
+    correction = np.zeros((len(laws), len(plants), count, ticks))
+    integral = filtered = np.zeros(())
     for k in range(ticks):
-        past = correction[:, :, :k]
-        error = -seen_heading[None, :, k] - np.matmul(past, heading_seen[:, k:0:-1, None])[:, :, 0]
-        on = active[None, :, k]
-        integral = np.where(on, integral + error * period, 0.0)
-        out = gains.kp * error + gains.ki * integral + ahead[None, :, k]
-        if gains.kd:
-            rate = seen_rate[None, :, k] + np.matmul(past, rate_seen[:, k:0:-1, None])[:, :, 0]
+        past, ago = correction[..., :k], slice(ticks - 1 - k, ticks - 1)
+        error = -seen_heading[:, k] - np.matmul(past, heading_seen[:, ago])[..., 0]
+        integral = np.where(active[:, k], integral + error * period, 0.0)
+        out = kp * error + ki * integral + ahead[..., k]
+        if damped.size:
+            rate = seen_rate[:, k] + np.matmul(past[damped], rate_seen[:, ago])[..., 0]
             filtered = keep * filtered + (1 - keep) * rate
-            out = out - gains.kd * filtered
-        correction[:, :, k] = np.where(on, np.clip(out, -limit, limit), 0.0)
-    error = np.empty_like(correction)
-    for q in range(len(plants)):
-        for r in range(count):
-            error[q, r] = -free[r] - np.convolve(correction[q, r], true_pulse[q])[:ticks]
-    error = np.where(alive[None], error, np.nan)
-    return t, error, correction, np.where(alive, -free, np.nan)
+            out[damped] -= kd * filtered
+        correction[..., k] = np.where(active[:, k], out, 0.0)
+    wide = 2 * ticks  # the answers to all commands, as a product of spectra
+    spectra = np.fft.rfft(correction, wide) * np.fft.rfft(true_pulse, wide)[:, None]
+    error = -free - np.fft.irfft(spectra, wide)[..., :ticks]
+    return t, np.where(alive, error, np.nan), correction, np.where(alive, -free, np.nan)
 
 
 def _figures(error: np.ndarray) -> dict[str, np.ndarray]:
@@ -793,15 +790,59 @@ def replay(
     Replay
         Heading errors with intervals.
     """
+    return replays(identified, loop, [gains], passes, feedforward, config)[0]
+
+
+def replays(
+    identified: Identified,
+    loop: Loop,
+    laws: Sequence[HeadingGains],
+    passes: Sequence[DriftPass],
+    feedforward: FeedForward,
+    config: HeadingConfig = DEFAULT,
+) -> list[Replay]:
+    """`replay` of several laws at once.
+
+    Parameters
+    ----------
+    identified, loop, passes, feedforward, config
+        As there.
+    laws : sequence of HeadingGains
+        The laws.
+
+    Returns
+    -------
+    list of Replay
+        One a law.
+    """
     plants = (identified.plant, *identified.plants[:6])
-    radius = identified.radius
-    t, held, _, free = simulate_loop(plants, gains, loop.age, passes, None)
-    _, both, correction, _ = simulate_loop(plants, gains, loop.age, passes, feedforward.left_out)
-    ways = {
-        "without": np.broadcast_to(free, held.shape),
-        "with_hold": held,
-        "with_feedforward": both,
-    }
+    both = [(gains, way) for gains in laws for way in (None, feedforward.left_out)]
+    t, error, correction, free = simulate_loop(plants, both, loop.age, passes)
+    return [
+        _replayed(
+            t,
+            passes,
+            {
+                "without": np.broadcast_to(free, error[0].shape),
+                "with_hold": error[k],
+                "with_feedforward": error[k + 1],
+            },
+            correction[k + 1],
+            identified.radius,
+            config,
+        )
+        for k in range(0, len(both), 2)
+    ]
+
+
+def _replayed(
+    t: np.ndarray,
+    passes: Sequence[DriftPass],
+    ways: dict[str, np.ndarray],
+    correction: np.ndarray,
+    radius: float,
+    config: HeadingConfig,
+) -> Replay:
     figures = {name: _figures(error) for name, error in ways.items()}
     peak = float(np.mean(figures["with_hold"]["peak"][0]))
     floors = dict(zip(("end", "peak", "rms"), config.replay_floor, strict=True))
@@ -955,17 +996,16 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
         )  # fmt: skip
     forward = feed_forward(sideways, identified.plant, config)
     forward = _if_worth(forward, identified, loop, proofs[0].gains, sideways, config)
-    replays = {
-        p.structure: replay(identified, loop, p.gains, sideways, forward, config) for p in proofs
-    }
+    played = replays(identified, loop, [p.gains for p in proofs], sideways, forward, config)
+    replayed = {p.structure: r for p, r in zip(proofs, played, strict=True)}
 
     def remains(proof: Proof) -> float:
-        value = replays[proof.structure].summary["with_feedforward"]["end"].value
+        value = replayed[proof.structure].summary["with_feedforward"]["end"].value
         return math.inf if value is None else value
 
     best = min(remains(p) for p in candidates)
     advised = next(p for p in candidates if remains(p) <= best + config.simpler_within)
-    chosen = replays[advised.structure]
+    chosen = replayed[advised.structure]
     limit = _headroom(run, chosen, plant, config)
     return HeadingHold(
         identified=identified,
@@ -974,7 +1014,7 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
         plants=plants,
         advised=advised,
         alternatives=tuple(proofs),
-        expected={name: r.summary for name, r in replays.items()},
+        expected={name: r.summary for name, r in replayed.items()},
         feedforward=forward,
         replay=chosen,
         why_no_replay="",
@@ -992,6 +1032,11 @@ def _loop_fast_enough(run: Run, identified: Identified, loop: Loop, config: Head
     sensor = max(run.gyro_lag, 0.0)
     swift = Loop(loop_hz=1000.0, age=sensor, age_known=True, loop_known=True)
     plant = replace(identified.plant, delay=identified.plant.delay + sensor + 1e-3)
+    log_hz = 1 / run.dt
+    # The rule's gain is 1/(2 delay) at most and the crossover no more (pi/2 for the sampling): far
+    # from that it need not be worked out.
+    if min(loop.loop_hz, log_hz) > 1 / (4 * _effective_delay("P", plant, swift)):
+        return
     crossover = design("P", plant, (), swift, config).nominal.crossover / (2 * math.pi)
     if loop.loop_hz < 2 * crossover:
         source = f"{run.robot.path}: robot.loop_hz" if loop.loop_known else "loop rate"
@@ -1001,7 +1046,6 @@ def _loop_fast_enough(run: Run, identified: Identified, loop: Loop, config: Head
             f"between its samples. Run the heading loop at {math.ceil(10 * crossover)} Hz or more, "
             "write it into the robot file, and record again"
         )
-    log_hz = 1 / run.dt
     if log_hz < 2 * crossover:
         raise RecordingError(
             f"heading: channel omega_z: logged at {log_hz:.1f} Hz; the base answers with a crossover "

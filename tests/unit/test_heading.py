@@ -82,10 +82,12 @@ def test_replay_agrees_with_a_loop_stepped_by_brute_force(kp, ki, kd, rate_filte
         sideways_pass(0.08),
         sideways_pass(0.05, side=-1, shape=lambda t: 0.1 * np.sin(7 * t) - 0.05),
     ]
-    t, error, _, free = simulate_loop([plant], gains, age, passes, [(forward, 0.0)] * 2)
+    other = HeadingGains(kp=2.0, kd=0.1, rate_filter=0.02, period=0.02)  # must not be mixed up
+    laws = [(other, None), (gains, [(forward, 0.0)] * 2)]
+    t, error, _, free = simulate_loop([plant], laws, age, passes)
     for k, p in enumerate(passes):
         fine_t, fine_error = stepped(plant, gains, age, p, forward)
-        ours = np.degrees(error[0, k])
+        ours = np.degrees(error[1, 0, k])
         use = np.isfinite(ours) & (t < fine_t[-1])
         theirs = np.interp(t[use], fine_t, fine_error)
         # 0.02 degrees: the grid of the pass (10 ms) is interpolated differently at its corners.

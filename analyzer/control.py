@@ -7,6 +7,7 @@ Skogestad (2003): S. Skogestad, Simple analytic rules for model reduction and PI
 Astrom & Wittenmark: Computer-Controlled Systems, 3rd ed., 1997, ch. 2-3 (sampling with a
     zero-order hold, systems with delays).
 Astrom & Murray: Feedback Systems, 2008, ch. 9-11 (margins, sensitivity).
+Astrom & Hagglund (1995): PID Controllers, 2nd ed., ch. 4 (step-response rule).
 Astrom & Hagglund (2006): Advanced PID Control, ch. 7 (AMIGO).
 """
 
@@ -469,7 +470,9 @@ def sampled_margins_of(plants: Sequence[YawPlant], gains: HeadingGains) -> list[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """PID settings: K (1 + 1/(integral_time s)) (1 + derivative_time s), series form.
+    """PID settings: K (1 + 1/(integral_time s)) (1 + derivative_time s), the series form.
+
+    `step_response_pid` gives the standard form, K (1 + 1/(integral_time s) + derivative_time s).
 
     Attributes
     ----------
@@ -594,6 +597,60 @@ def amigo_pi(slope: float, lag: float, delay: float) -> Settings:
     return Settings(
         gain=k, integral_time=0.35 * delay + 13 * delay / (1 + 12 * share + 7 * share**2)
     )
+
+
+def steepest_tangent(t: np.ndarray, answer: np.ndarray, span: int = 1) -> tuple[float, float]:
+    """Slope of the steepest tangent of a step answer, and where it meets the start value.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times after the step. [s]
+    answer : ndarray, shape (n,)
+        Answer to a unit step, at rest at first.
+    span : int
+        Samples that a chord spans, below n: more where the answer is noisy.
+
+    Returns
+    -------
+    slope : float
+        [answer/s]
+    delay : float
+        Apparent dead time. [s]
+
+    Notes
+    -----
+    Astrom & Hagglund (1995), section 4.2: slope a/L and intercept L of the step-response method.
+    The chord's middle stands for the point of contact.
+    """
+    rise = (answer[span:] - answer[:-span]) / (t[span:] - t[:-span])
+    k = int(np.argmax(rise))
+    slope = float(rise[k])
+    middle, height = (float(v[k] + v[k + span]) / 2 for v in (t, answer))
+    return slope, middle - (height - float(answer[0])) / slope
+
+
+def step_response_pid(slope: float, delay: float) -> Settings:
+    """PID settings of the classical step-response rule: fast, and close to swaying.
+
+    Parameters
+    ----------
+    slope : float
+        Slope of the steepest tangent of the answer to a unit step. [1/s]
+    delay : float
+        Apparent dead time, where the tangent meets the start value. [s]
+
+    Returns
+    -------
+    Settings
+        Standard form.
+
+    Notes
+    -----
+    Ziegler and Nichols' step-response method, as in Astrom & Hagglund (1995), section 4.2:
+    K = 1.2/a with a = slope L, T_i = 2 L, T_d = L/2.
+    """
+    return Settings(gain=1.2 / (slope * delay), integral_time=2 * delay, derivative_time=delay / 2)
 
 
 def two_point(t_28: float, t_63: float) -> tuple[float, float]:

@@ -20,11 +20,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analyzer.control import YawPlant, two_point
+from analyzer.control import YawPlant, steepest_tangent, two_point
 from analyzer.kinematics import odometry_matrix
 from analyzer.quantities import Estimate, Finding, RecordingError, student_quantile
 from analyzer.run import Pass, Run
@@ -74,6 +74,12 @@ class PlantConfig:
     """Standard error of the gain, over the gain, where one turn rate only was driven [-]: of bases
     whose wheels' speeds are controlled; bench work. Where the wheels yield, the gain lies anywhere
     between what was seen and what was asked."""
+    step_shortest: float = 0.9
+    """Shortest turn off which lag and dead time are read [s]: its last third is steady where they
+    come to 0.25 s together."""
+    differ_least: tuple[float, float] = (0.1, 0.005)
+    """Difference between a reading off the steps and the fit that is worth a word, over the fitted
+    value [-] and at least [s]: what the gains hardly feel."""
     timing_share: float = 0.245
     """Standard error of the dead time from the logging of the command, in steps of the grid [-]:
     a change falls anywhere between two samples; 95 % of that lies within 0.475 of a step, which is
@@ -146,6 +152,32 @@ class YawSignals:
     rate_source: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepReading:
+    """The plant read off its step answers, no model fitted: a second opinion.
+
+    Attributes
+    ----------
+    lag, delay : Estimate
+        From the times at which the yaw rate reaches 28.3 % and 63.2 % of its end value. [s]
+    slope : Estimate
+        Slope of the heading's steepest tangent over the turn command. [-]
+    apparent_delay : Estimate
+        Where that tangent meets the heading at the start; of a lag with dead time their sum. [s]
+    turns : int
+        Turns that begin with a step and are long enough.
+    differs : tuple of str
+        What lies apart from the fit by more than both intervals, in words.
+    """
+
+    lag: Estimate
+    delay: Estimate
+    slope: Estimate
+    apparent_delay: Estimate
+    turns: int
+    differs: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Identified:
     """The yaw plant with its uncertainty.
@@ -171,6 +203,8 @@ class Identified:
         Whether a heading loop was on while recording.
     misfit : float
         Root mean square of what the model leaves in the windows. [rad/s]
+    steps : StepReading
+        The same plant read off its step answers.
     findings : tuple of Finding
         What was left out and why.
     """
@@ -187,6 +221,7 @@ class Identified:
     fitted: np.ndarray
     closed_loop: bool
     misfit: float
+    steps: StepReading
     findings: tuple[Finding, ...] = field(default=())
 
 
@@ -768,6 +803,26 @@ def _instrument(signals: YawSignals, windows: Sequence[TurnWindow]) -> np.ndarra
     return out
 
 
+def _step_answer(
+    run: Run, signals: YawSignals, w: TurnWindow
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Times since the command, yaw rate with the command's sign, its end value."""
+    rate = signals.rate[w.start : w.stop] * math.copysign(1.0, w.command)
+    asked = np.abs(signals.command[w.start : w.stop])
+    begin = int(np.argmax(asked > 0.5 * abs(w.command)))
+    # Where between two samples the command came is not known; the middle is right on average.
+    t = (np.arange(rate.size) - begin + 0.5) * run.dt
+    return t, rate, float(np.mean(rate[-max(3, rate.size // 3) :]))
+
+
+def _lag_and_delay_of_step(t: np.ndarray, rate: np.ndarray, end: float) -> tuple[float, float]:
+    def reached(level: float) -> float:
+        k = max(1, int(np.argmax(rate > level)))
+        return float(np.interp(level, rate[k - 1 : k + 1], t[k - 1 : k + 1]))
+
+    return two_point(reached(0.283 * end), reached(0.632 * end))
+
+
 def _start_values(
     run: Run, signals: YawSignals, windows: Sequence[TurnWindow], friction: bool
 ) -> np.ndarray:
@@ -776,16 +831,10 @@ def _start_values(
     for w in windows:
         if (w.stop - w.start) * run.dt < 0.6:
             continue
-        rate = signals.rate[w.start : w.stop] * math.copysign(1.0, w.command)
-        end = float(np.mean(rate[-max(3, rate.size // 3) :]))
-        asked = np.abs(signals.command[w.start : w.stop])
-        begin = float(np.argmax(asked > 0.5 * abs(w.command))) * run.dt
-        if end <= 0:
-            continue
-        plateaus.append((abs(w.command), end))
-        early = float(np.argmax(rate > 0.283 * end)) * run.dt - begin
-        late = float(np.argmax(rate > 0.632 * end)) * run.dt - begin
-        guesses.append(two_point(early, late))
+        t, rate, end = _step_answer(run, signals, w)
+        if end > 0:
+            plateaus.append((abs(w.command), end))
+            guesses.append(_lag_and_delay_of_step(t, rate, end))
     if not guesses:
         return np.array([0.9, 0.0, 0.07, 0.05**2])
     asked, ends = np.array(plateaus).T
@@ -795,6 +844,88 @@ def _start_values(
     lag, delay = np.median(np.array(guesses), axis=0)
     lag, delay = float(np.clip(lag, 0.005, 0.5)), float(np.clip(delay, 0.0, 0.3))
     return np.array([gain, drag, lag + delay, lag**2])
+
+
+def step_reading(
+    run: Run,
+    signals: YawSignals,
+    windows: Sequence[TurnWindow],
+    closed: bool,
+    config: PlantConfig = DEFAULT,
+) -> StepReading:
+    """Read lag, dead time and the heading's tangent off each turn that begins with a step.
+
+    Parameters
+    ----------
+    run : Run
+        The aligned run.
+    signals : YawSignals
+        Input and answer.
+    windows : sequence of TurnWindow
+        Turn commands.
+    closed : bool
+        Whether a heading loop was on: its corrections change the step, so nothing is read.
+    config : PlantConfig
+        Thresholds.
+
+    Returns
+    -------
+    StepReading
+        Means over turns with Student's intervals; undetermined with fewer than two such turns.
+
+    Notes
+    -----
+    Smith's two points (`two_point`) and the steepest tangent of the heading (`steepest_tangent`):
+    while the base turns steadily its heading grows by the end rate, from lag + dead time on.
+    """
+    found = []
+    for w in windows if not closed else ():
+        t, rate, end = _step_answer(run, signals, w)
+        asked = np.abs(signals.command[w.start : w.stop]) / abs(w.command)
+        stepped = np.all(asked[t < 0] < 0.1) and np.all(np.abs(asked[t > run.dt] - 1) < 0.1)
+        if not stepped or not np.any(t < 0) or t[-1] < config.step_shortest or end <= 0:
+            continue
+        heading = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2) * run.dt])
+        slope, apparent = steepest_tangent(t, heading, max(3, rate.size // 3))
+        found.append((*_lag_and_delay_of_step(t, rate, end), slope / abs(w.command), apparent))
+    if len(found) < config.windows_least:
+        why = f"{len(found)} turn(s) begin with a step and last {config.step_shortest:g} s"
+        if closed:
+            why = "a heading loop was on, its corrections change the steps"
+        unit = Estimate.undetermined("s", why)
+        none = Estimate.undetermined("", why)
+        return StepReading(lag=unit, delay=unit, slope=none, apparent_delay=unit, turns=len(found))
+    values = np.array(found)
+    error = values.std(axis=0, ddof=1) / math.sqrt(len(found))
+    timing = config.timing_share * run.dt
+    lag, delay, gain, apparent_delay = (
+        Estimate.of(float(mean), math.hypot(e, floor), unit, dof=len(found) - 1)
+        for mean, e, floor, unit in zip(
+            values.mean(axis=0), error, (0.0, timing, 0.0, timing), ("s", "s", "", "s"), strict=True
+        )
+    )
+    return StepReading(
+        lag=lag, delay=delay, slope=gain, apparent_delay=apparent_delay, turns=len(found)
+    )
+
+
+def _compared(
+    steps: StepReading, lag: Estimate, delay: Estimate, config: PlantConfig
+) -> StepReading:
+    """The reading with what lies apart from the fitted lag and dead time."""
+    apart = []
+    for name, read, fitted in (("lag", steps.lag, lag), ("dead time", steps.delay, delay)):
+        if read.value is None or fitted.value is None:
+            continue
+        assert read.low is not None and read.high is not None
+        assert fitted.low is not None and fitted.high is not None
+        both = math.hypot(read.high - read.low, fitted.high - fitted.low) / 2
+        share, least = config.differ_least
+        if abs(read.value - fitted.value) > max(both, share * abs(fitted.value), least):
+            apart.append(
+                f"{name} {1e3 * read.value:.0f} ms off the steps, {1e3 * fitted.value:.0f} ms fitted"
+            )
+    return replace(steps, differs=tuple(apart))
 
 
 def _fit(
@@ -878,6 +1009,17 @@ def _fit(
     wide = (student_quantile(0.975, dof) / student_quantile(0.975, math.inf)) ** 2
     covariance = (wide * scatter + np.diag(floor**2))[np.ix_(keep, keep)]
     plants, radius = _border(values[keep], covariance)
+    steps = _compared(step_reading(run, signals, windows, closed, config), lag, delay, config)
+    if steps.differs:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="cmd_omega_z",
+                text=f"two ways of reading the turns disagree: {'; '.join(steps.differs)}. The base "
+                "answers otherwise than a lag with dead time, so margins are less sure; the gains "
+                "are kept slow enough for both",
+            )
+        )
     everywhere = _Model(run.t, signals.command, run.t, dt)
     return Identified(
         plant=_plant(float(values[0]), float(values[2]), float(values[3])),
@@ -892,6 +1034,7 @@ def _fit(
         fitted=everywhere.answer(best),
         closed_loop=closed,
         misfit=float(np.sqrt(np.mean(rest**2))),
+        steps=steps,
         findings=tuple(findings),
     )
 

@@ -23,6 +23,7 @@ from analyzer.control import (
     peak_sensitivities,
     sampled_margins_of,
     simc,
+    step_response_pid,
 )
 from analyzer.motion import Motion
 from analyzer.quantities import (
@@ -36,7 +37,7 @@ from analyzer.run import Pass, Run
 from analyzer.yaw_plant import Identified, first_order, full_speeds, identify
 
 DEGREES = 180 / math.pi
-Structure = Literal["P", "PD", "PI", "PI (AMIGO)"]
+Structure = Literal["P", "PD", "PI", "PI (AMIGO)", "PID (step response)"]
 
 CAUTIONS = (
     "Try new gains first with the wheels off the floor: robot lifted by two or with a jack and set "
@@ -140,11 +141,11 @@ class Proof:
     Attributes
     ----------
     structure : str
-        P, PD, PI or PI (AMIGO).
+        P, PD, PI, PI (AMIGO) or PID (step response).
     gains : HeadingGains
         The law.
     closed_loop_time : float
-        tau_c of the rule; nan for AMIGO, which has none. [s]
+        tau_c of the rule; nan for the two that have none. [s]
     nominal, worst : Margins
         On the identified plant; smallest of each margin, largest of each sensitivity over the set.
     """
@@ -260,9 +261,9 @@ class HeadingHold:
     advised : Proof
         The law advised.
     alternatives : tuple of Proof
-        All laws, the advised one included.
+        All laws, the advised one included; last the classical rule, to compare with only.
     expected : dict of str to dict
-        Per structure: replay summary.
+        Per structure: replay summary; none of the classical rule.
     feedforward : FeedForward or None
         None without sideways passes.
     replay : Replay or None
@@ -335,9 +336,14 @@ def uncertainty_set(
     Returns
     -------
     tuple of YawPlant
-        Border of the 95 % region; where the age is assumed, also the middle at both its ends.
+        Border of the 95 % region; where the age is assumed, also the middle at both its ends; where
+        the reading off the steps disagrees with the fit, also the plant it gives.
     """
-    out = [replace(p, delay=p.delay + loop.age) for p in identified.plants]
+    found, steps = list(identified.plants), identified.steps
+    if steps.differs and steps.lag.value is not None and steps.delay.value is not None:
+        lag, delay = max(0.0, steps.lag.value), max(0.0, steps.delay.value)
+        found.append(replace(identified.plant, lag=lag, delay=delay))
+    out = [replace(p, delay=p.delay + loop.age) for p in found]
     if not loop.age_known:
         ages = (config.age_low * loop.age, max(config.age_most, 1.5 * loop.age))
         out += [replace(identified.plant, delay=identified.plant.delay + a) for a in ages]
@@ -360,6 +366,48 @@ def _law(
     setting = simc(plant.gain, effective, closed_loop_time)
     ki = setting.gain / setting.integral_time if structure == "PI" else 0.0
     return HeadingGains(kp=setting.gain, ki=ki, period=period)
+
+
+def classical(
+    identified: Identified, plant: YawPlant, plants: Sequence[YawPlant], loop: Loop
+) -> Proof:
+    """The classical step-response rule and what becomes of it on this plant, to compare with.
+
+    Parameters
+    ----------
+    identified : Identified
+        The yaw plant.
+    plant : YawPlant
+        Plant with all dead time of the loop.
+    plants : sequence of YawPlant
+        Its uncertainty set.
+    loop : Loop
+        The loop.
+
+    Returns
+    -------
+    Proof
+        PID; the loop may be unstable.
+
+    Notes
+    -----
+    `step_response_pid` with the heading's steepest tangent as read off the steps, else as the
+    identified plant has it: slope = gain, apparent dead time = lag + dead time. Age and half a
+    period of holding belong to the dead time, as for the other rules.
+    """
+    steps = identified.steps
+    slope, apparent = steps.slope.value, steps.apparent_delay.value
+    if slope is None or apparent is None:
+        slope, apparent = plant.gain, identified.plant.lag + identified.plant.delay
+    setting = step_response_pid(slope, apparent + loop.age + loop.period / 2)
+    gains = HeadingGains(
+        kp=setting.gain,
+        ki=setting.gain / setting.integral_time,
+        kd=setting.gain * setting.derivative_time,
+        rate_filter=loop.period / 2,
+        period=loop.period,
+    )
+    return _proof("PID (step response)", gains, math.nan, plant, plants)
 
 
 def _effective_delay(structure: Structure, plant: YawPlant, loop: Loop) -> float:
@@ -972,6 +1020,7 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
     proofs = [design(s, plant, plants, loop, config) for s in structures]
     candidates = list(proofs)
     proofs.append(design("PI (AMIGO)", plant, plants, loop, config))
+    compared = (*proofs, classical(identified, plant, plants, loop))
     sideways = drift_passes(run, passes, identified, config)
     findings = list(identified.findings)
     if not loop.loop_known:
@@ -989,7 +1038,7 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
     if not sideways:
         return HeadingHold(
             identified=identified, loop=loop, plant=plant, plants=plants, advised=proofs[0],
-            alternatives=tuple(proofs), expected={}, feedforward=None, replay=None,
+            alternatives=compared, expected={}, feedforward=None, replay=None,
             why_no_replay="no sideways pass in this recording: drive three and more each way, then "
             "the expected heading error and the feed-forward can be given",
             correction_limit=config.correction_least, findings=tuple(findings),
@@ -1013,7 +1062,7 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
         plant=plant,
         plants=plants,
         advised=advised,
-        alternatives=tuple(proofs),
+        alternatives=compared,
         expected={name: r.summary for name, r in replayed.items()},
         feedforward=forward,
         replay=chosen,
@@ -1176,6 +1225,40 @@ def constants_text(hold: HeadingHold) -> str:
     )
 
 
+def classical_text(hold: HeadingHold) -> str:
+    """What the classical step-response rule would give here, in one sentence.
+
+    Parameters
+    ----------
+    hold : HeadingHold
+        The tuning.
+
+    Returns
+    -------
+    str
+        Gains, and how they compare with what is advised.
+    """
+    proof = hold.alternatives[-1]
+    gains, peak = proof.gains, proof.nominal.max_sensitivity
+    if not proof.nominal.stable:
+        fate = "with them this base would sway more and more"
+    elif not proof.worst.stable:
+        fate = (
+            f"their largest sensitivity is {peak:.2f}, and on some of the plants that this recording "
+            "allows the base would sway more and more"
+        )
+    else:
+        fate = (
+            f"their largest sensitivity is {peak:.2f}, {proof.worst.max_sensitivity:.2f} at worst"
+        )
+    return (
+        f"For comparison, not advised: the classical step-response rule (Ziegler and Nichols) gives "
+        f"kp = {gains.kp:.2f} 1/s, ki = {gains.ki:.2f} 1/s², kd = {gains.kd:.2f}; {fate}. The gains "
+        f"advised keep to {hold.advised.nominal.max_sensitivity:.2f}, "
+        f"{hold.advised.worst.max_sensitivity:.2f} at worst."
+    )
+
+
 def magnitude(entry: Estimate) -> str:
     """Heading error as text; where its interval reaches 0, with the upper end alone.
 
@@ -1334,6 +1417,14 @@ def heading_result(hold: HeadingHold, run: Run, recordings: Sequence[str]) -> di
             "answer": found.signals.rate_source,
             "closed_loop": found.closed_loop,
             "misfit_rad_per_s": found.misfit,
+            "step_answers": {
+                "lag_s": found.steps.lag,
+                "delay_s": found.steps.delay,
+                "heading_slope": found.steps.slope,
+                "heading_apparent_delay_s": found.steps.apparent_delay,
+                "turns": found.steps.turns,
+                "differs": list(found.steps.differs),
+            },
         },
         "loop": {
             "loop_hz": hold.loop.loop_hz,

@@ -77,6 +77,10 @@ class PlantConfig:
     step_shortest: float = 0.9
     """Shortest turn off which lag and dead time are read [s]: its last third is steady where they
     come to 0.25 s together."""
+    reading_share: tuple[float, float] = (0.08, 0.02)
+    """Standard error of a lag read off the steps that no scatter shows, in steps of the grid (between
+    two samples the rate is taken as straight) and over the lag (the end value is not quite
+    reached) [-]: simulated plants."""
     differ_least: tuple[float, float] = (0.1, 0.005)
     """Difference between a reading off the steps and the fit that is worth a word, over the fitted
     value [-] and at least [s]: what the gains hardly feel."""
@@ -889,20 +893,24 @@ def step_reading(
         slope, apparent = steepest_tangent(t, heading, max(3, rate.size // 3))
         found.append((*_lag_and_delay_of_step(t, rate, end), slope / abs(w.command), apparent))
     if len(found) < config.windows_least:
-        why = f"{len(found)} turn(s) begin with a step and last {config.step_shortest:g} s"
+        why = (
+            f"{len(found)} of {len(windows)} turns begin with a step and last "
+            f"{config.step_shortest:g} s"
+        )
         if closed:
             why = "a heading loop was on, its corrections change the steps"
         unit = Estimate.undetermined("s", why)
         none = Estimate.undetermined("", why)
         return StepReading(lag=unit, delay=unit, slope=none, apparent_delay=unit, turns=len(found))
     values = np.array(found)
-    error = values.std(axis=0, ddof=1) / math.sqrt(len(found))
+    mean, error = values.mean(axis=0), values.std(axis=0, ddof=1) / math.sqrt(len(found))
+    per_step, per_lag = config.reading_share
+    floor = math.hypot(per_step * run.dt, per_lag * float(mean[0]))
     timing = config.timing_share * run.dt
+    floors = (floor, math.hypot(floor, timing), 0.0, timing)
     lag, delay, gain, apparent_delay = (
-        Estimate.of(float(mean), math.hypot(e, floor), unit, dof=len(found) - 1)
-        for mean, e, floor, unit in zip(
-            values.mean(axis=0), error, (0.0, timing, 0.0, timing), ("s", "s", "", "s"), strict=True
-        )
+        Estimate.of(float(m), math.hypot(e, least), unit, dof=len(found) - 1)
+        for m, e, least, unit in zip(mean, error, floors, ("s", "s", "", "s"), strict=True)
     )
     return StepReading(
         lag=lag, delay=delay, slope=gain, apparent_delay=apparent_delay, turns=len(found)

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+from scipy.signal import lfilter, lsim
 
 from analyzer.demo import robot_text
 from analyzer.kinematics import odometry_matrix
@@ -171,6 +171,59 @@ def test_one_turn_rate_widens_the_gain():
     assert held(found.gain, 0.9)
     assert found.gain.high - found.gain.low > 0.2
     assert any("two or three rates" in f.text for f in found.findings)
+
+
+def test_lag_and_dead_time_are_read_off_the_steps_too():
+    rng = np.random.default_rng(18)
+    inside = []
+    for _ in range(8):
+        truth = random_plant(rng)
+        run = simulated(rng, **truth)
+        steps = identify(run, find_passes(run)).steps
+        assert steps.turns == 12  # of 18; the others are too short
+        assert steps.differs == ()
+        assert abs(steps.lag.value - truth["lag"]) < max(0.1 * truth["lag"], 0.005)
+        assert abs(steps.delay.value - truth["delay"]) < max(0.1 * truth["delay"], 0.0075)
+        whole = truth["lag"] + truth["delay"]
+        assert steps.apparent_delay.value == pytest.approx(whole, abs=0.008)
+        inside += [held(steps.lag, truth["lag"]), held(steps.delay, truth["delay"])]
+        inside.append(held(steps.apparent_delay, whole))
+    assert sum(inside) >= 20
+
+
+def swinging(run, frequency, damping, rng):
+    """The run with a base that swings after each change of the turn command."""
+    fine = np.arange(0, run.t[-1], 1e-3)
+    asked = run.command[np.minimum(np.round(fine / LOG).astype(int), run.t.size - 1), 2]
+    under = [1.0, 2 * damping * frequency, frequency**2]
+    answer = lsim(([frequency**2], under), asked, fine)[1]
+    gyro = np.interp(run.t - 0.02, fine, answer)
+    return replace(run, gyro_z=gyro + 2e-3 * rng.standard_normal(gyro.size))
+
+
+def test_second_opinion_tells_a_base_that_swings():
+    rng = np.random.default_rng(19)
+    run = simulated(rng, 1.0, 0.05, 0.02)
+    found = identify(swinging(run, 15.0, 0.4, rng), ())
+    assert any("lag" in text for text in found.steps.differs)
+    (warning,) = [f for f in found.findings if "two ways of reading the turns" in f.text]
+    assert warning.severity == "warning"
+    # Well damped it answers as a lag with dead time does, nearly, and nothing is said.
+    assert identify(swinging(run, 15.0, 1.0, rng), ()).steps.differs == ()
+
+
+def test_steps_are_not_read_off_ramps_nor_behind_a_loop():
+    rng = np.random.default_rng(20)
+    run = simulated(rng, 0.9, 0.05, 0.02)
+    smooth = np.convolve(run.command[:, 2], np.ones(20) / 20)[: run.t.size]
+    ramped = with_command(run, smooth, 0.9, 0.05, 0.02, rng)
+    steps = identify(ramped, ()).steps
+    assert not steps.lag.determined
+    assert "0 of 18 turns begin with a step" in steps.lag.why
+    held_base = simulated(rng, 0.9, 0.05, 0.02, kp=3.0)
+    steps = identify(held_base, find_passes(held_base)).steps
+    assert not steps.delay.determined
+    assert "heading loop was on" in steps.delay.why
 
 
 def with_command(run, asked, gain, lag, delay, rng):

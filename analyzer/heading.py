@@ -690,7 +690,8 @@ def simulate_loop(
     """Drive passes through the sampled loop: each law on each plant with each pass.
 
     The heading is the drift's own plus the answers to all commands so far; each command is held
-    for a period, and its answer is known in closed form, so nothing is lost to a time step.
+    for a period, and its answer is known in closed form, so nothing is lost to a time step: a first
+    part period, then a lag that fades by the same factor every tick, and a heading that stays.
 
     Parameters
     ----------
@@ -732,49 +733,50 @@ def simulate_loop(
         changing[k] = np.gradient(v_y[k], period)
         alive[k] = t <= p.t[-1] + period
     active = np.abs(v_y) > 1e-3
-    ahead = np.zeros((len(laws), 1, count, ticks))
+    ahead = np.zeros((len(laws), count, ticks))
     for way, (_, feedforward) in zip(ahead, laws, strict=True):
         if feedforward is not None:
             per_speed, per_acceleration = np.array(feedforward).T[..., None]
             way[:] = per_speed * v_y + per_acceleration * changing
 
-    def heading_pulse(plant: YawPlant, at: np.ndarray) -> np.ndarray:
-        def step(since: np.ndarray) -> np.ndarray:
-            after = np.maximum(since - plant.delay, 0.0)
-            lag = max(plant.lag, 1e-9)
-            out: np.ndarray = plant.gain * (after + lag * np.expm1(-after / lag))
-            return out
-
-        return step(at) - step(at - period)
-
-    def rate_pulse(plant: YawPlant, at: np.ndarray) -> np.ndarray:
-        return plant.rate_step(at) - plant.rate_step(at - period)
-
-    true_pulse = np.array([heading_pulse(p, t) for p in plants])
-    heading_seen = np.array([heading_pulse(p, t - age) for p in plants])[:, ::-1, None]
-    rate_seen = np.array([rate_pulse(p, t - age) for p in plants])[:, ::-1, None]
+    gain, lag, delay = np.array([(p.gain, p.lag, p.delay) for p in plants]).T[..., None, None]
+    lag = np.maximum(lag, 1e-9)
+    delay = np.stack([delay + age, delay])  # as the loop sees it, and as it is
+    # A command is first felt `late` ticks after it, when it has acted for `first`.
+    late = np.floor(delay / period + 1e-9).astype(int) + 1
+    first = late * period - delay
+    pole = np.exp(-period / lag)
+    heading_first = gain * (first + lag * np.expm1(-first / lag))
+    rate_first = -gain * np.expm1(-first / lag)
+    rate_then = gain * np.exp(-first / lag) * (1 - pole)
     kp, ki, kd, smooth = (
-        np.array(column)[:, None, None]
+        np.array(column)[:, None]
         for column in zip(*((g.kp, g.ki, g.kd, g.rate_filter) for g, _ in laws), strict=True)
     )
     keep = np.where(smooth > 0, np.exp(-period / np.maximum(smooth, 1e-9)), 0.0)
     damped = np.flatnonzero(kd)  # laws that read the yaw rate
     kd, keep = kd[damped], keep[damped]
-    correction = np.zeros((len(laws), len(plants), count, ticks))
-    integral = filtered = np.zeros(())
+    before = int(late.max())
+    asked = np.zeros((before + ticks, len(plants), len(laws), count))
+    every = np.arange(len(plants))
+    felt = total = fading = np.zeros((2, *asked.shape[1:]))
+    turned, integral = np.zeros((ticks, *asked.shape[1:])), np.zeros(asked.shape[1:])
+    filtered = np.zeros((len(plants), damped.size, count))
     for k in range(ticks):
-        past, ago = correction[..., :k], slice(ticks - 1 - k, ticks - 1)
-        error = -seen_heading[:, k] - np.matmul(past, heading_seen[:, ago])[..., 0]
+        total, fading = total + felt, pole * fading + felt
+        felt = asked[before + k - late[..., 0, 0], every]
+        heading = heading_first * felt + gain * period * total - lag * rate_then * fading
+        turned[k] = heading[1]
+        error = -seen_heading[:, k] - heading[0]
         integral = np.where(active[:, k], integral + error * period, 0.0)
         out = kp * error + ki * integral + ahead[..., k]
         if damped.size:
-            rate = seen_rate[:, k] + np.matmul(past[damped], rate_seen[:, ago])[..., 0]
+            rate = seen_rate[:, k] + (rate_first * felt + rate_then * fading)[0][:, damped]
             filtered = keep * filtered + (1 - keep) * rate
-            out[damped] -= kd * filtered
-        correction[..., k] = np.where(active[:, k], out, 0.0)
-    wide = 2 * ticks  # the answers to all commands, as a product of spectra
-    spectra = np.fft.rfft(correction, wide) * np.fft.rfft(true_pulse, wide)[:, None]
-    error = -free - np.fft.irfft(spectra, wide)[..., :ticks]
+            out[:, damped] -= kd * filtered
+        asked[before + k] = np.where(active[:, k], out, 0.0)
+    correction, turned = (np.moveaxis(v, 0, -1).swapaxes(0, 1) for v in (asked[before:], turned))
+    error = -free - turned
     return t, np.where(alive, error, np.nan), correction, np.where(alive, -free, np.nan)
 
 
@@ -1442,7 +1444,7 @@ def heading_result(hold: HeadingHold, run: Run, recordings: Sequence[str]) -> di
                 "rate_filter_s": p.gains.rate_filter,
                 "closed_loop_time_s": p.closed_loop_time,
                 **_margin_fields(p.nominal),
-                "worst_max_sensitivity": p.worst.max_sensitivity,
+                "worst_max_sensitivity": p.worst.max_sensitivity if p.worst.stable else None,
                 "expected": {
                     way: figures["end"]
                     for way, figures in hold.expected.get(p.structure, {}).items()

@@ -1026,28 +1026,38 @@ def _stale_counters(
             stands[-1][1] = b
         else:
             stands.append([a, b])
-    for a, b in stands:
-        # The wheels went on: the step after the stand makes up for the time it took.
-        if b >= use.size or a < 9 or (b - a) * usual > 5.0:
-            continue
-        after = [abs(float(count[b] - count[a - 1])) for count in counts]
-        lead = int(np.argmax(after))
-        count, rows = counts[lead], b - a + 1
-        before = float(np.median(np.abs(np.diff(count[a - 9 : a]))))
-        leap = abs(float(count[b] - count[b - 1])) > 2.5 * before > 0
-        if leap and 0.4 * rows < after[lead] / before < 2.0 * rows:
-            bad[a:b] = True
-            spell = (float(when[a - 1] - when[0]), float(when[b] - when[0]))
-            findings.append(
-                Finding(
-                    severity="warning",
-                    channel=names[lead],
-                    text=f"{part.source.name}: all counters stand for {spell[1] - spell[0]:.2f} s and "
-                    "then catch up: stale rows, left out",
-                    t_start=spell[0],
-                    t_end=spell[1],
-                )
+    spans = np.array(stands, dtype=int).reshape(-1, 2)
+    length = spans[:, 1] - spans[:, 0]
+    spans = spans[(spans[:, 1] < use.size) & (spans[:, 0] >= 9) & (length * usual <= 5.0)]
+    start, stop = spans.T
+    # The wheels went on: the step after the stand makes up for the time it took.
+    after = np.abs([count[stop] - count[start - 1] for count in counts])
+    lead = np.argmax(after, axis=0)
+    stale: list[tuple[int, int, str]] = []
+    for k, count in enumerate(counts):
+        mine = np.flatnonzero(lead == k)
+        a, b = start[mine], stop[mine]
+        run_up = np.abs(np.diff(count[a[:, None] + np.arange(-9, 0)], axis=1))
+        before = np.median(run_up, axis=1)
+        leap = (np.abs(count[b] - count[b - 1]) > 2.5 * before) & (before > 0)
+        rows, caught = b - a + 1, after[k, mine]
+        leap &= (0.4 * rows * before < caught) & (caught < 2.0 * rows * before)
+        stale += [
+            (*span, names[k]) for span in zip(a[leap].tolist(), b[leap].tolist(), strict=True)
+        ]
+    for first, last, name in sorted(stale):
+        bad[first:last] = True
+        spell = (float(when[first - 1] - when[0]), float(when[last] - when[0]))
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=name,
+                text=f"{part.source.name}: all counters stand for {spell[1] - spell[0]:.2f} s and "
+                "then catch up: stale rows, left out",
+                t_start=spell[0],
+                t_end=spell[1],
             )
+        )
     if bad.any():
         # Only the wheels' rows are stale; other columns of the same rows may be good.
         for name in names:
@@ -1730,9 +1740,7 @@ def _gyro_bias(
     chi2 = float(np.sum(((means - mean) / expected) ** 2))
     wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
-        width = max(20.0, 3 * float(np.median(np.diff(middle))))
-        kernel = np.exp(-0.5 * ((middle[:, None] - middle[None]) / width) ** 2) * weights[None]
-        followed = (kernel @ means) / kernel.sum(axis=1)
+        followed = random_walk(middle, means, expected)
         bias = np.interp(t, middle, followed)
         if np.ptp(followed) > GYRO_WANDER:
             findings.append(
@@ -1755,6 +1763,52 @@ def _gyro_bias(
             density, density / math.sqrt(2 * max(1, count - 1)), "rad/s/sqrt(Hz)"
         ),
     }
+
+
+def random_walk(t: np.ndarray, seen: np.ndarray, error: np.ndarray) -> np.ndarray:
+    """A value that wanders, from readings of known error.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times of the readings, rising. [s]
+    seen, error : ndarray, shape (n,)
+        Readings and their standard errors.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        The value at the readings: smoothed over all of them for a random walk (IEEE 952, rate
+        random walk) of the strength that makes the readings most likely.
+
+    Notes
+    -----
+    Kalman filter and Rauch-Tung-Striebel smoother of the local level model.
+    """
+    steps = np.diff(t)
+    wide = float(np.ptp(seen)) ** 2 + float(np.max(error)) ** 2
+
+    def run(strength: float) -> tuple[float, np.ndarray]:
+        mean, var, cost = float(seen[0]), float(error[0]) ** 2, 0.0
+        level, spread, ahead = [mean], [var], []
+        for step, value, sd in zip(
+            steps.tolist(), seen[1:].tolist(), error[1:].tolist(), strict=True
+        ):
+            before = var + strength * step
+            total = before + sd**2
+            cost += math.log(total) + (value - mean) ** 2 / total
+            gain = before / total
+            mean, var = mean + gain * (value - mean), (1 - gain) * before
+            level.append(mean)
+            spread.append(var)
+            ahead.append(before)
+        for k in range(len(ahead) - 1, -1, -1):
+            level[k] += spread[k] / ahead[k] * (level[k + 1] - level[k])
+        return cost, np.array(level)
+
+    # From a walk that adds nothing to one that alone explains the range within a second.
+    strengths = wide * np.logspace(-8, 0, 33)
+    return min((run(float(q)) for q in strengths), key=lambda found: found[0])[1]
 
 
 def _gyro_against(

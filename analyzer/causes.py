@@ -155,7 +155,8 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
         Causes and centre of mass; each undetermined where the run cannot tell.
     """
     torques, inertia = find_inertia(run, passes)
-    gates = find_gates(run, passes, motion, torques)
+    groups = [] if torques is None else pass_groups(run, passes, motion, torques)
+    gates = find_gates(run, passes, motion, torques, groups)
     missing = _missing(run, passes, torques)
     drift = drift_odd(motion)
     notes: list[str] = []
@@ -192,7 +193,6 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
     model: Model | None = None
     if torques is not None and inertia is not None:
         yaw_inertia = inertia.yaw
-        groups = pass_groups(run, passes, motion, torques)
         enough = any(g.kind == "side" for g in groups)
         if void < 0.5 and enough:
             gauges = [*inertia.gauges, *_scale_gauges(run)]
@@ -323,7 +323,7 @@ def _add_fits(
     """Marginal probabilities of single causes, with magnitude and evidence."""
     best = max(fits, key=lambda f: f.share)
     none = next(f for f in fits if f.causes == (("none", None),))
-    count = model.residuals(best.z[None]).shape[1]
+    count = best.residuals.size
     keys = sorted({c for f in fits for c in f.causes}, key=str)
     tolerance = model.robot.tolerance
     hidden = 0.0
@@ -365,8 +365,6 @@ def _add_fits(
                 [] if best is none else _why(model, best, none, against=True),
             )  # fmt: skip
             continue
-        if share < 0.004:
-            continue
         magnitude = _magnitude(model, own, cause, wheel)
         strongest = max(own, key=lambda f: f.share)
         rival = max((f for f in fits if (cause, wheel) not in f.causes), key=lambda f: f.share)
@@ -404,7 +402,7 @@ def _why(model: Model, better: Fitted, worse: Fitted, *, against: bool = False) 
     start = "with it " if against else "otherwise "
     other = "otherwise" if against else "with it"
     labels = np.array(model.labels())
-    first, second = (model.residuals(f.z[None])[0] for f in (better, worse))
+    first, second = better.residuals, worse.residuals
     lines: list[tuple[float, str]] = []
     for label in dict.fromkeys(labels):
         own = labels == label

@@ -94,7 +94,10 @@ def one(folder: Path) -> dict[str, Any] | None:
     """Analyse, follow the advice, drive; None where nothing is advised."""
     truth = json.loads((folder / "truth.json").read_text())
     case = next(
-        c for s in ("tuning", "held_back", "small") for c in cases_of(s) if c.name == truth["case"]
+        c
+        for s in ("tuning", "held_back", "fresh", "small")
+        for c in cases_of(s)
+        if c.name == truth["case"]
     )
     result = analyze([folder / "log.parquet"], folder / "robot.toml").result
     kinds = {"move_mass", "service_wheel"} | ({"wheel_factors"} if case.mode != "power" else set())

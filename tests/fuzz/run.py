@@ -1,4 +1,4 @@
-"""Fuzz one target for some minutes: ``python -m tests.fuzz.run text --minutes 60``.
+"""Fuzz one target for some minutes of processor time: ``python -m tests.fuzz.run text --minutes 60``.
 
 Targets: text, bag, robot, result. With `--coverage` the engine is atheris, where it is installed; else
 damage is random. Inputs that fail are kept in the folder given by `--keep`; the figures are printed.
@@ -36,11 +36,11 @@ def main() -> int:
     rng = random.Random(seed)
     print(f"{options.target}: seed {seed}, {len(seeds)} inputs to start from", flush=True)
     options.keep.mkdir(parents=True, exist_ok=True)
-    began = time.monotonic()
+    began = time.process_time()  # the machine may be busy with other things
     runs = accepted = 0
     slowest = 0.0
     kinds: dict[str, int] = {}
-    while time.monotonic() - began < 60 * options.minutes:
+    while time.process_time() - began < 60 * options.minutes:
         ending, data = rng.choice(seeds)
         broken = damage(data, rng.choice(seeds)[1], rng)
         start = time.monotonic()
@@ -66,9 +66,9 @@ def main() -> int:
         runs += 1
     (options.keep / f"last_{options.target}").unlink(missing_ok=True)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    spent = time.monotonic() - began
+    spent = time.process_time() - began
     print(
-        f"{options.target}: {runs} runs in {spent / 60:.1f} min ({runs / spent:.1f}/s), {accepted} accepted, "
+        f"{options.target}: {runs} runs in {spent / 60:.1f} min of processor time ({runs / spent:.1f}/s), {accepted} accepted, "
         f"{runs - accepted - sum(kinds.values())} refused in words, {sum(kinds.values())} failures of "
         f"{len(kinds)} kinds; slowest {slowest:.1f} s, peak memory {peak:.2f} GB"
     )

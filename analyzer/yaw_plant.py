@@ -172,6 +172,8 @@ class StepReading:
         Turns that begin with a step and are long enough.
     differs : tuple of str
         What lies apart from the fit by more than both intervals, in words.
+    slower : bool
+        Whether lag and dead time together are longer than fitted, and something differs.
     """
 
     lag: Estimate
@@ -180,6 +182,7 @@ class StepReading:
     apparent_delay: Estimate
     turns: int
     differs: tuple[str, ...] = ()
+    slower: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -921,19 +924,23 @@ def _compared(
     steps: StepReading, lag: Estimate, delay: Estimate, config: PlantConfig
 ) -> StepReading:
     """The reading with what lies apart from the fitted lag and dead time."""
-    apart = []
+    share, least = config.differ_least
+    apart, longer, whole = [], 0.0, 0.0
     for name, read, fitted in (("lag", steps.lag, lag), ("dead time", steps.delay, delay)):
         if read.value is None or fitted.value is None:
-            continue
-        assert read.low is not None and read.high is not None
-        assert fitted.low is not None and fitted.high is not None
-        both = math.hypot(read.high - read.low, fitted.high - fitted.low) / 2
-        share, least = config.differ_least
+            return steps
+        longer, whole = longer + read.value - fitted.value, whole + fitted.value
+        both = math.hypot(_half_width(read), _half_width(fitted))
         if abs(read.value - fitted.value) > max(both, share * abs(fitted.value), least):
             apart.append(
                 f"{name} {1e3 * read.value:.0f} ms off the steps, {1e3 * fitted.value:.0f} ms fitted"
             )
-    return replace(steps, differs=tuple(apart))
+    slower = bool(apart) and longer > max(share * abs(whole), least)
+    return replace(steps, differs=tuple(apart), slower=slower)
+
+
+def _half_width(e: Estimate) -> float:
+    return math.nan if e.low is None or e.high is None else (e.high - e.low) / 2
 
 
 def _fit(
@@ -1021,11 +1028,11 @@ def _fit(
     if steps.differs:
         findings.append(
             Finding(
-                severity="warning",
+                severity="warning" if steps.slower else "note",
                 channel="cmd_omega_z",
                 text=f"two ways of reading the turns disagree: {'; '.join(steps.differs)}. The base "
-                "answers otherwise than a lag with dead time, so margins are less sure; the gains "
-                "are kept slow enough for both",
+                "answers otherwise than a lag with dead time; the gains are kept slow enough for "
+                "both" + (", but the margins are less sure" if steps.slower else ""),
             )
         )
     everywhere = _Model(run.t, signals.command, run.t, dt)

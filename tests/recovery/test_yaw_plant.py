@@ -19,7 +19,7 @@ from analyzer.passes import find_passes
 from analyzer.quantities import RecordingError
 from analyzer.robot import parse_robot
 from analyzer.run import Run
-from analyzer.yaw_plant import identify
+from analyzer.yaw_plant import first_order, identify
 
 ROBOT = parse_robot(robot_text(), "robot.toml")
 FINE = 2.5e-4
@@ -207,7 +207,18 @@ def test_second_opinion_tells_a_base_that_swings():
     found = identify(swinging(run, 15.0, 0.4, rng), ())
     assert any("lag" in text for text in found.steps.differs)
     (warning,) = [f for f in found.findings if "two ways of reading the turns" in f.text]
+    assert found.steps.slower
     assert warning.severity == "warning"
+    # A base that creeps up to its end rate: the steps read shorter than the fit, so a note will do.
+    shares = ((0.8, 0.03), (0.2, 0.3))
+    fine = np.repeat(run.command[:, 2], 10)
+    answer = sum(share * first_order(fine, LOG / 10, lag) for share, lag in shares)[::10]
+    gyro = answer + 2e-3 * rng.standard_normal(answer.size)
+    creeping = identify(replace(run, gyro_z=gyro), ())
+    assert creeping.steps.differs
+    assert not creeping.steps.slower
+    (note,) = [f for f in creeping.findings if "two ways of reading the turns" in f.text]
+    assert note.severity == "note"
     # Well damped it answers as a lag with dead time does, nearly, and nothing is said.
     assert identify(swinging(run, 15.0, 1.0, rng), ()).steps.differs == ()
 
@@ -399,8 +410,6 @@ if __name__ == "__main__":
 @pytest.mark.parametrize("lag", [1e-4, 0.004, 0.08, 2.0])
 def test_first_order_agrees_with_scipy(lag):
     # scipy.signal.lfilter with the coefficients of a first-order hold.
-
-    from analyzer.yaw_plant import first_order
 
     values = np.random.default_rng(1).standard_normal(1001)
     keep = math.exp(-0.004 / lag)

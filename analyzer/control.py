@@ -177,8 +177,8 @@ def _margins_of_all(
     turn, k = np.nonzero((side[:, :-1] != side[:, 1:]) & ~right)
     at_turn = _crossings(lambda w: responses(turn, w).imag, omega[turn, k], omega[turn, k + 1])
     real = responses(turn, at_turn[:, None])[:, 0].real
-    sensitivity = _largest(lambda w: 1 / np.abs(1 + responses(every, w)), omega)
-    complementary = _largest(lambda w: np.abs(1 - 1 / (1 + responses(every, w))), omega)
+    sensitivity = _largest(lambda loop: 1 / np.abs(1 + loop), responses, omega, loop)
+    complementary = _largest(lambda loop: np.abs(1 - 1 / (1 + loop)), responses, omega, loop)
 
     out = []
     for n in range(lowest.size):
@@ -224,12 +224,17 @@ def _crossings(
     return out
 
 
-def _largest(function: Callable[[np.ndarray], np.ndarray], grid: np.ndarray) -> np.ndarray:
-    """Largest value along each row of a grid, refined around its peak."""
+def _largest(
+    function: Callable[[np.ndarray], np.ndarray],
+    responses: Responses,
+    grid: np.ndarray,
+    loop: np.ndarray,
+) -> np.ndarray:
+    """Largest value of a function of the loop along each row of a grid, refined around its peak."""
     rows = np.arange(grid.shape[0])
     best = np.full(rows.size, -math.inf)
-    for _ in range(4):
-        values = function(grid)
+    for finer in range(4):
+        values = function(responses(rows, grid) if finer else loop)
         k = np.argmax(values, axis=1)
         best = np.maximum(best, values[rows, k])
         low = grid[rows, np.maximum(k - 1, 0)]
@@ -382,25 +387,28 @@ def _stable(at: _Sampled, gains: HeadingGains) -> np.ndarray:
     return out
 
 
-def peak_sensitivities(plants: Sequence[YawPlant], gains: HeadingGains) -> np.ndarray:
-    """Largest sensitivity of several plants on a grid: for searching, not for the proof.
+def keeps_to(plants: Sequence[YawPlant], gains: HeadingGains, nominal: float, worst: float) -> bool:
+    """Whether a law keeps to its largest sensitivities, on a grid: to search, not for the proof.
 
     Parameters
     ----------
     plants : sequence of YawPlant
-        Plants with all dead time of the loop in them.
+        Plants with all dead time of the loop in them, the nominal one first.
     gains : HeadingGains
         The law and its period.
+    nominal, worst : float
+        Largest sensitivity of the first plant, and of all.
 
     Returns
     -------
-    ndarray, shape (plants,)
-        inf for unstable loops.
+    bool
+        False also where a loop is unstable.
     """
     at = _Sampled.of(plants, gains.period)
     omega = np.geomspace(1e-3, 1.0, 300)[None] * math.pi / gains.period
     loop = _sampled_responses(at, gains)(np.arange(len(plants)), omega)
-    return np.where(_stable(at, gains), np.max(1 / np.abs(1 + loop), axis=1), np.inf)
+    peaks = np.max(1 / np.abs(1 + loop), axis=1)
+    return bool(peaks[0] <= nominal and peaks.max() <= worst and np.all(_stable(at, gains)))
 
 
 def _sampled_responses(every: _Sampled, gains: HeadingGains) -> Responses:

@@ -20,7 +20,7 @@ from analyzer.control import (
     YawPlant,
     amigo_pi,
     half_rule,
-    peak_sensitivities,
+    keeps_to,
     sampled_margins_of,
     simc,
     step_response_pid,
@@ -462,9 +462,7 @@ def design(
 
     def good(closed_loop_time: float) -> bool:
         gains = _law(structure, plant, loop, closed_loop_time, effective)
-        peaks = peak_sensitivities([plant, *plants], gains)
-        worst = float(np.max(peaks))
-        return peaks[0] <= config.max_sensitivity and worst <= config.worst_sensitivity
+        return keeps_to([plant, *plants], gains, config.max_sensitivity, config.worst_sensitivity)
 
     low, high = effective, effective
     if not good(low):

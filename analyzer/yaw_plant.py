@@ -347,9 +347,9 @@ def _least_squares(
     """Parameters that fit best, by damped steps within bounds.
 
     Marquardt, J. SIAM 11, 431-441, 1963. Robust: residuals far beyond the usual count by their
-    size, not by its square. Small enough to do without scipy.optimize, whose import takes longer.
+    size, not by its square; for a start, so it stops early. Small enough to do without scipy.optimize, whose import takes longer.
     """
-    small = 1e-6 * np.array([0.05, 0.02, 0.01, 1e-3])[free]
+    small = (1e-2 if robust else 1e-6) * np.array([0.05, 0.02, 0.01, 1e-3])[free]
     values = start.copy()
     values[free] = np.clip(values[free], *bounds)
     usual = max(float(np.std(rate - model.answer(values))), 1e-4)

@@ -74,6 +74,8 @@ class PlantConfig:
     """Standard error of the gain, over the gain, where one turn rate only was driven [-]: of bases
     whose wheels' speeds are controlled; bench work. Where the wheels yield, the gain lies anywhere
     between what was seen and what was asked."""
+    step_rise: float = 0.04
+    """Longest rise of a turn command that counts as a step [s]: below the lag of most bases."""
     step_shortest: float = 0.9
     """Shortest turn off which lag and dead time are read [s]: its last third is steady where they
     come to 0.25 s together."""
@@ -83,7 +85,7 @@ class PlantConfig:
     reached) [-]: simulated plants."""
     differ_least: tuple[float, float] = (0.1, 0.005)
     """Difference between a reading off the steps and the fit that is worth a word, over the fitted
-    value [-] and at least [s]: what the gains hardly feel."""
+    value [-] and at least [s], but never below a step of the grid: what the gains hardly feel."""
     timing_share: float = 0.245
     """Standard error of the dead time from the logging of the command, in steps of the grid [-]:
     a change falls anywhere between two samples; 95 % of that lies within 0.475 of a step, which is
@@ -811,15 +813,20 @@ def _instrument(signals: YawSignals, windows: Sequence[TurnWindow]) -> np.ndarra
 
 
 def _step_answer(
-    run: Run, signals: YawSignals, w: TurnWindow
-) -> tuple[np.ndarray, np.ndarray, float]:
-    """Times since the command, yaw rate with the command's sign, its end value."""
+    run: Run, signals: YawSignals, w: TurnWindow, config: PlantConfig
+) -> tuple[np.ndarray, np.ndarray, float, bool]:
+    """Times since the command, yaw rate with its sign, the end value, and whether it was a step."""
     rate = signals.rate[w.start : w.stop] * math.copysign(1.0, w.command)
-    asked = np.abs(signals.command[w.start : w.stop])
-    begin = int(np.argmax(asked > 0.5 * abs(w.command)))
-    # Where between two samples the command came is not known; the middle is right on average.
-    t = (np.arange(rate.size) - begin + 0.5) * run.dt
-    return t, rate, float(np.mean(rate[-max(3, rate.size // 3) :]))
+    share = np.abs(signals.command[w.start : w.stop]) / abs(w.command)
+    half = int(np.argmax(share > 0.5))
+    rise = max(1, round(config.step_rise / run.dt))
+    # A command is held; where between two samples it changed is not known, and the middle is right
+    # on average. It came where the area that it leaves under its plateau ends.
+    came = float(np.sum(1 - share[: half + rise])) - 0.5
+    before, after = share[: max(0, half - rise)], share[half + rise : -rise]
+    stepped = half > rise and bool(np.all(before < 0.1) and np.all(np.abs(after - 1) < 0.1))
+    t = (np.arange(rate.size) - came) * run.dt
+    return t, rate, float(np.mean(rate[-max(3, rate.size // 3) :])), stepped
 
 
 def _lag_and_delay_of_step(t: np.ndarray, rate: np.ndarray, end: float) -> tuple[float, float]:
@@ -831,14 +838,18 @@ def _lag_and_delay_of_step(t: np.ndarray, rate: np.ndarray, end: float) -> tuple
 
 
 def _start_values(
-    run: Run, signals: YawSignals, windows: Sequence[TurnWindow], friction: bool
+    run: Run,
+    signals: YawSignals,
+    windows: Sequence[TurnWindow],
+    friction: bool,
+    config: PlantConfig,
 ) -> np.ndarray:
     """Gain and friction from the plateaus; lag and dead time of the steps, at two points."""
     plateaus, guesses = [], []
     for w in windows:
         if (w.stop - w.start) * run.dt < 0.6:
             continue
-        t, rate, end = _step_answer(run, signals, w)
+        t, rate, end, _ = _step_answer(run, signals, w, config)
         if end > 0:
             plateaus.append((abs(w.command), end))
             guesses.append(_lag_and_delay_of_step(t, rate, end))
@@ -887,10 +898,8 @@ def step_reading(
     """
     found = []
     for w in windows if not closed else ():
-        t, rate, end = _step_answer(run, signals, w)
-        asked = np.abs(signals.command[w.start : w.stop]) / abs(w.command)
-        stepped = np.all(asked[t < 0] < 0.1) and np.all(np.abs(asked[t > run.dt] - 1) < 0.1)
-        if not stepped or not np.any(t < 0) or t[-1] < config.step_shortest or end <= 0:
+        t, rate, end, stepped = _step_answer(run, signals, w, config)
+        if not stepped or t[-1] < config.step_shortest or end <= 0:
             continue
         heading = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2) * run.dt])
         slope, apparent = steepest_tangent(t, heading, max(3, rate.size // 3))
@@ -921,10 +930,10 @@ def step_reading(
 
 
 def _compared(
-    steps: StepReading, lag: Estimate, delay: Estimate, config: PlantConfig
+    steps: StepReading, lag: Estimate, delay: Estimate, dt: float, config: PlantConfig
 ) -> StepReading:
     """The reading with what lies apart from the fitted lag and dead time."""
-    share, least = config.differ_least
+    share, least = config.differ_least[0], max(config.differ_least[1], dt)
     apart, longer, whole = [], 0.0, 0.0
     for name, read, fitted in (("lag", steps.lag, lag), ("dead time", steps.delay, delay)):
         if read.value is None or fitted.value is None:
@@ -967,7 +976,7 @@ def _fit(
     # A lag shorter than the model's own grid leaves the fit flat.
     lowest = np.array([-10.0, -5.0, -3 * dt, model.step**2])
     bounds = lowest[free], np.array([10.0, 5.0, 3.0, 4.0])[free]
-    values = _start_values(run, signals, windows, friction)
+    values = _start_values(run, signals, windows, friction, config)
     for robust in (True, False):  # first with outliers held down
         values = _least_squares(model, rate, values, free, bounds, robust=robust)
     tool = _Model(run.t, _instrument(signals, windows), at, dt) if closed else model
@@ -1024,7 +1033,7 @@ def _fit(
     wide = (student_quantile(0.975, dof) / student_quantile(0.975, math.inf)) ** 2
     covariance = (wide * scatter + np.diag(floor**2))[np.ix_(keep, keep)]
     plants, radius = _border(values[keep], covariance)
-    steps = _compared(step_reading(run, signals, windows, closed, config), lag, delay, config)
+    steps = _compared(step_reading(run, signals, windows, closed, config), lag, delay, dt, config)
     if steps.differs:
         findings.append(
             Finding(

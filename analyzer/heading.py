@@ -399,7 +399,8 @@ def classical(
     slope, apparent = steps.slope.value, steps.apparent_delay.value
     if slope is None or apparent is None:
         slope, apparent = plant.gain, identified.plant.lag + identified.plant.delay
-    setting = step_response_pid(slope, apparent + loop.age + loop.period / 2)
+    # As with the plant, no dead time is below 0: the logging of the command leaves some open.
+    setting = step_response_pid(slope, max(0.0, apparent) + loop.age + loop.period / 2)
     gains = HeadingGains(
         kp=setting.gain,
         ki=setting.gain / setting.integral_time,

@@ -14,6 +14,7 @@ from analyzer.heading import (
     DEFAULT,
     DriftPass,
     Loop,
+    classical,
     classical_text,
     contract,
     design,
@@ -24,7 +25,7 @@ from analyzer.heading import (
 )
 from analyzer.passes import find_passes
 from analyzer.pipeline import analyze, tune_heading
-from analyzer.quantities import CrabwiseError
+from analyzer.quantities import CrabwiseError, Estimate
 from tests.recovery.test_yaw_plant import ROBOT, simulated, swinging
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
@@ -198,6 +199,15 @@ def test_classical_rule_is_shown_and_not_advised(sound, hold):
     steps = heading_result(hold, sound, [])["plant"]["step_answers"]
     assert steps["turns"] == 12
     assert steps["differs"] == []
+
+
+def test_classical_rule_takes_no_dead_time_below_zero(hold):
+    below = Estimate.of(-0.02, 0.003, "s")  # logged late: the answer seems to come first
+    found = replace(hold.identified, steps=replace(hold.identified.steps, apparent_delay=below))
+    loop = replace(hold.loop, age=0.0)
+    gains = classical(found, hold.plant, (), loop).gains
+    slope = hold.identified.steps.slope.value
+    assert gains.kp == pytest.approx(1.2 / (slope * loop.period / 2))
 
 
 def test_gains_hold_for_both_readings_where_they_disagree():

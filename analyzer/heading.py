@@ -1249,9 +1249,10 @@ def classical_text(hold: HeadingHold) -> str:
             "allows the base would sway more and more"
         )
     else:
-        fate = (
-            f"their largest sensitivity is {peak:.2f}, {proof.worst.max_sensitivity:.2f} at worst"
-        )
+        worst = proof.worst.max_sensitivity
+        fate = f"their largest sensitivity is {peak:.2f}, {worst:.2f} at worst"
+        if peak <= DEFAULT.max_sensitivity and worst <= DEFAULT.worst_sensitivity:
+            fate += ", tolerable on this base, though the rule sets no limit to it"
     return (
         f"For comparison, not advised: the classical step-response rule (Ziegler and Nichols) gives "
         f"kp = {gains.kp:.2f} 1/s, ki = {gains.ki:.2f} 1/s², kd = {gains.kd:.2f}; {fate}. The gains "

@@ -196,6 +196,10 @@ def test_classical_rule_is_shown_and_not_advised(sound, hold):
     shaky = replace(proof, nominal=replace(proof.nominal, stable=False))
     other = replace(hold, alternatives=(*hold.alternatives[:-1], shaky))
     assert "sway more and more" in classical_text(other)
+    calm = replace(proof, nominal=hold.advised.nominal, worst=hold.advised.worst)
+    other = replace(hold, alternatives=(*hold.alternatives[:-1], calm))
+    assert "tolerable on this base" in classical_text(other)
+    assert "tolerable" not in text
     steps = heading_result(hold, sound, [])["plant"]["step_answers"]
     assert steps["turns"] == 12
     assert steps["differs"] == []

@@ -196,7 +196,7 @@ def test_classical_rule_is_shown_and_not_advised(sound, hold):
     shaky = replace(proof, nominal=replace(proof.nominal, stable=False))
     other = replace(hold, alternatives=(*hold.alternatives[:-1], shaky))
     assert "sway more and more" in classical_text(other)
-    calm = replace(proof, nominal=hold.advised.nominal, worst=hold.advised.worst)
+    calm = replace(proof, nominal=hold.advised.nominal, worst=hold.advised.nominal)
     other = replace(hold, alternatives=(*hold.alternatives[:-1], calm))
     assert "tolerable on this base" in classical_text(other)
     assert "tolerable" not in text

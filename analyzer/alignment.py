@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from analyzer.robot import Robot
 
 
+WANDER_GAIN = 6.0
+"""Twice the log likelihood ratio of a wandering to a standing bias, from which it is taken to wander:
+1 in 70 standing ones would reach it (chi-squared, one degree of freedom). [-]"""
 GYRO_WANDER = 0.003
 """Change of the gyro's bias within a recording that counts as a fault [rad/s], 0.17 deg/s:
 fifty times the bias instability of a usual small gyro (common practice, no source)."""
@@ -1031,28 +1034,38 @@ def _stale_counters(
             stands[-1][1] = b
         else:
             stands.append([a, b])
-    for a, b in stands:
-        # The wheels went on: the step after the stand makes up for the time it took.
-        if b >= use.size or a < 9 or (b - a) * usual > 5.0:
-            continue
-        after = [abs(float(count[b] - count[a - 1])) for count in counts]
-        lead = int(np.argmax(after))
-        count, rows = counts[lead], b - a + 1
-        before = float(np.median(np.abs(np.diff(count[a - 9 : a]))))
-        leap = abs(float(count[b] - count[b - 1])) > 2.5 * before > 0
-        if leap and 0.4 * rows < after[lead] / before < 2.0 * rows:
-            bad[a:b] = True
-            spell = (float(when[a - 1] - when[0]), float(when[b] - when[0]))
-            findings.append(
-                Finding(
-                    severity="warning",
-                    channel=names[lead],
-                    text=f"{part.source.name}: all counters stand for {spell[1] - spell[0]:.2f} s and "
-                    "then catch up: stale rows, left out",
-                    t_start=spell[0],
-                    t_end=spell[1],
-                )
+    spans = np.array(stands, dtype=int).reshape(-1, 2)
+    length = spans[:, 1] - spans[:, 0]
+    spans = spans[(spans[:, 1] < use.size) & (spans[:, 0] >= 9) & (length * usual <= 5.0)]
+    start, stop = spans.T
+    # The wheels went on: the step after the stand makes up for the time it took.
+    after = np.abs([count[stop] - count[start - 1] for count in counts])
+    lead = np.argmax(after, axis=0)
+    stale: list[tuple[int, int, str]] = []
+    for k, count in enumerate(counts):
+        mine = np.flatnonzero(lead == k)
+        a, b = start[mine], stop[mine]
+        run_up = np.abs(np.diff(count[a[:, None] + np.arange(-9, 0)], axis=1))
+        before = np.median(run_up, axis=1)
+        leap = (np.abs(count[b] - count[b - 1]) > 2.5 * before) & (before > 0)
+        rows, caught = b - a + 1, after[k, mine]
+        leap &= (0.4 * rows * before < caught) & (caught < 2.0 * rows * before)
+        stale += [
+            (*span, names[k]) for span in zip(a[leap].tolist(), b[leap].tolist(), strict=True)
+        ]
+    for first, last, name in sorted(stale):
+        bad[first:last] = True
+        spell = (float(when[first - 1] - when[0]), float(when[last] - when[0]))
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=name,
+                text=f"{part.source.name}: all counters stand for {spell[1] - spell[0]:.2f} s and "
+                "then catch up: stale rows, left out",
+                t_start=spell[0],
+                t_end=spell[1],
             )
+        )
     if bad.any():
         # Only the wheels' rows are stale; other columns of the same rows may be good.
         for name in names:
@@ -1735,9 +1748,9 @@ def _gyro_bias(
     chi2 = float(np.sum(((means - mean) / expected) ** 2))
     wanders = len(rests) >= 2 and chi2 > 2.0 * len(rests)
     if wanders:
-        width = max(20.0, 3 * float(np.median(np.diff(middle))))
-        kernel = np.exp(-0.5 * ((middle[:, None] - middle[None]) / width) ** 2) * weights[None]
-        followed = (kernel @ means) / kernel.sum(axis=1)
+        followed, gain = random_walk(middle, means, expected)
+        wanders = gain > WANDER_GAIN
+    if wanders:
         bias = np.interp(t, middle, followed)
         if np.ptp(followed) > GYRO_WANDER:
             findings.append(
@@ -1760,6 +1773,54 @@ def _gyro_bias(
             density, density / math.sqrt(2 * max(1, count - 1)), "rad/s/sqrt(Hz)"
         ),
     }
+
+
+def random_walk(t: np.ndarray, seen: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, float]:
+    """A value that wanders, from readings that scatter at least by their known errors.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times of the readings, rising. [s]
+    seen, error : ndarray, shape (n,)
+        Readings and their standard errors.
+
+    Returns
+    -------
+    value : ndarray, shape (n,)
+        The value at the readings: smoothed over all of them for a random walk (IEEE 952, rate
+        random walk). Strength of the walk, and a factor of one or more on the errors, are those that
+        make the readings most likely: scatter without memory is not followed.
+    gain : float
+        Twice the log likelihood ratio to a value that stands still. [-]
+
+    Notes
+    -----
+    Kalman filter and Rauch-Tung-Striebel smoother of the local level model.
+    """
+    wide = float(np.ptp(seen)) ** 2 + float(np.max(error)) ** 2
+    # From a walk that adds nothing to one that alone explains the range within a second.
+    strength, factor = (
+        g.ravel() for g in np.meshgrid(wide * np.logspace(-8, 0, 25), 1.4 ** np.arange(13))
+    )
+    steps = np.diff(t)
+    mean, var = np.full(strength.size, seen[0]), (factor * error[0]) ** 2
+    cost = np.zeros(strength.size)
+    level, spread, ahead = [mean], [var], []
+    for step, value, sd in zip(steps.tolist(), seen[1:].tolist(), error[1:].tolist(), strict=True):
+        before = var + strength * step
+        total = before + (factor * sd) ** 2
+        cost += np.log(total) + (value - mean) ** 2 / total
+        gain = before / total
+        mean, var = mean + gain * (value - mean), (1 - gain) * before
+        level.append(mean)
+        spread.append(var)
+        ahead.append(before)
+    best = int(np.argmin(cost))
+    out = np.array([m[best] for m in level])
+    for k in range(len(ahead) - 1, -1, -1):
+        out[k] += spread[k][best] / ahead[k][best] * (out[k + 1] - out[k])
+    return out, float(np.min(cost[strength == strength.min()]) - cost[best])
 
 
 def _gyro_against(
@@ -1790,12 +1851,15 @@ def _gyro_against(
     if len(parts) >= 4:
         level = np.array([float(p.mean()) for p in parts]) / (step * dt)
         noise = float(np.median([p.std(ddof=1) / math.sqrt(p.size) for p in parts])) / (step * dt)
-        if np.ptp(level) > max(GYRO_WANDER, 6 * noise):
+        scatter = np.full(level.size, max(noise, 1e-9))
+        # A part that ends within a turn is off by the reference's delay: that has no memory.
+        followed, gain = random_walk(np.arange(level.size, dtype=float), level, scatter)
+        if gain > WANDER_GAIN and np.ptp(followed) > GYRO_WANDER:
             findings.append(
                 Finding(
                     severity="warning",
                     channel="omega_z",
-                    text=f"gyro bias wanders by {math.degrees(np.ptp(level)):.2f} °/s against the "
+                    text=f"gyro bias wanders by {math.degrees(np.ptp(followed)):.2f} °/s against the "
                     "reference heading",
                 )
             )

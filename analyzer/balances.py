@@ -19,7 +19,7 @@ from analyzer.kinematics import odometry_matrix
 from analyzer.motion import Motion, speed_groups
 from analyzer.run import Pass, Run
 
-FORCE_FLOOR = {"side": 0.0009, "ahead": 0.0008, "turn": 0.004}
+FORCE_FLOOR = {"side": 0.0009, "ahead": 0.0008, "turn": 0.005}
 """Residual of the force balances, as share of the weight [-]: bench work."""
 PATH_FLOOR = {"side": 0.65e-3, "ahead": 0.4e-3}
 """Residual of the rolling equations, as share of the path [-]: bench work."""
@@ -109,17 +109,15 @@ def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torqu
             for m in chosen:
                 p = at[round(m.t_start, 6)]
                 a, b = p.start, min(p.stop, run.t.size - 1)
-                torque.append(torques.torque[a:b].mean(axis=0))
-                along.append((torques.torque[a:b] * speed[a:b, None]).sum(axis=0) * run.dt)
+                part, w = torques.torque[a:b], rate[a:b]
+                torque.append(np.ones(b - a) @ part / (b - a))
+                along.append(speed[a:b] @ part * run.dt)
                 asked.append(
                     np.full(run.robot.x.size, np.nan)
                     if run.target is None
                     else run.target[a:b].sum(axis=0) * run.dt
                 )
-                w = rate[a:b]
-                accel.append(
-                    [float(np.mean(-w * rolled[a:b, 1])), float(np.mean(w * rolled[a:b, 0]))]
-                )
+                accel.append([-(w @ rolled[a:b, 1]) / (b - a), w @ rolled[a:b, 0] / (b - a)])
             force = np.array(torque) / run.robot.radius
             scatter = np.zeros(force.shape[1])
             for side in (1.0, -1.0):
@@ -403,7 +401,11 @@ class Model:
                 out.append((ahead - s.ahead * self.weight) / error)
             else:
                 out.append(ahead / error)
-                left = push @ self.tangent - rub.sum(axis=1) - m * group.accel[1] * (not turn)
+                left = (
+                    push @ self.tangent
+                    - rub.sum(axis=1)
+                    - (m * group.accel[1] + s.ahead * self.weight) * (not turn)
+                )
                 moment = push @ self.row - rub @ robot.x
                 if not turn:
                     moment = moment - m * (c_x * group.accel[1] - c_y * group.accel[0])
@@ -472,54 +474,68 @@ class Model:
             out += [words.format(name) for name in self.robot.wheel_names]
         return out + [""] * (self.size - len(out))
 
-    def fit(self, mean: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float]:
-        """Most probable parameters under one prior.
+    def fit(
+        self, mean: np.ndarray, sd: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Most probable parameters under each of several priors, all in step.
+
+        Damped Gauss-Newton; the step of one prior never depends on the others.
 
         Parameters
         ----------
-        mean, sd : ndarray, shape (parameters,)
-            Normal prior.
+        mean, sd : ndarray, shape (priors, parameters)
+            Normal priors.
 
         Returns
         -------
-        z : ndarray
-            Most probable vector.
-        covariance : ndarray
+        z : ndarray, shape (priors, parameters)
+            Most probable vectors.
+        covariance : ndarray, shape (priors, parameters, parameters)
             Of the posterior, Laplace's approximation.
-        evidence : float
+        evidence : ndarray, shape (priors,)
             Log evidence up to a constant common to all hypotheses.
-        chi2 : float
-            Sum of squared data residuals.
+        residuals : ndarray, shape (priors, residuals)
+            Data residuals there.
         """
-        u = np.zeros(self.size)
+        count = mean.shape[0]
+        u = np.zeros_like(mean)
         identity = np.eye(self.size)
+        hessian = np.broadcast_to(identity, (count, self.size, self.size)).copy()
+        damping = np.zeros(count)
         step = 1e-4
-        damping = 0.0
 
-        def cost_of(v: np.ndarray) -> tuple[float, np.ndarray]:
-            r = self.residuals((mean + sd * v)[None])[0]
-            return float(r @ r + v @ v), r
+        def cost_of(v: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            r = self.residuals(mean[at] + sd[at] * v)
+            return np.sum(r**2, axis=1) + np.sum(v**2, axis=1), r
 
-        cost, r = cost_of(u)
-        hessian = identity
+        cost, r = cost_of(u, np.arange(count))
+        going = np.arange(count)
         for _ in range(12):
-            moved = self.residuals(mean + sd * (u + step * identity))
-            jacobian = ((moved - r) / step).T
-            hessian = identity + jacobian.T @ jacobian
-            gradient = jacobian.T @ r + u
+            moved = (mean + sd * u)[going, None] + sd[going, None] * (step * identity)
+            moved = self.residuals(moved.reshape(-1, self.size)).reshape(going.size, self.size, -1)
+            jacobian = (moved - r[going, None]) / step
+            hessian[going] = identity + jacobian @ jacobian.transpose(0, 2, 1)
+            gradient = np.einsum("hpr,hr->hp", jacobian, r[going]) + u[going]
+            gained = np.zeros(going.size)
+            trying = np.arange(going.size)
             for _ in range(6):
-                change = -np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), gradient)
-                new_cost, new_r = cost_of(u + change)
-                if new_cost <= cost:
-                    damping /= 5
+                at = going[trying]
+                normal = hessian[at] * (1 + damping[at, None, None] * identity)
+                change = -np.linalg.solve(normal, gradient[trying, :, None])[:, :, 0]
+                new_cost, new_r = cost_of(u[at] + change, at)
+                better = new_cost <= cost[at]
+                done = at[better]
+                gained[trying[better]] = cost[done] - new_cost[better]
+                u[done] += change[better]
+                cost[done], r[done] = new_cost[better], new_r[better]
+                damping[done] /= 5
+                damping[at[~better]] = np.maximum(1e-3, damping[at[~better]] * 5)
+                trying = trying[~better]
+                if not trying.size:
                     break
-                damping = max(1e-3, damping * 5)
-            else:
-                break
-            gained = cost - new_cost
-            u, cost, r = u + change, new_cost, new_r
-            if gained < 1e-3:
+            going = going[gained >= 1e-3]
+            if not going.size:
                 break
         _, logdet = np.linalg.slogdet(hessian)
-        covariance = sd[:, None] * np.linalg.inv(hessian) * sd
-        return mean + sd * u, covariance, -0.5 * cost - 0.5 * float(logdet), float(r @ r)
+        covariance = sd[:, :, None] * np.linalg.inv(hessian) * sd[:, None, :]
+        return mean + sd * u, covariance, -0.5 * cost - 0.5 * logdet, r

@@ -7,6 +7,7 @@ Skogestad (2003): S. Skogestad, Simple analytic rules for model reduction and PI
 Astrom & Wittenmark: Computer-Controlled Systems, 3rd ed., 1997, ch. 2-3 (sampling with a
     zero-order hold, systems with delays).
 Astrom & Murray: Feedback Systems, 2008, ch. 9-11 (margins, sensitivity).
+Astrom & Hagglund (1995): PID Controllers, 2nd ed., ch. 4 (step-response rule).
 Astrom & Hagglund (2006): Advanced PID Control, ch. 7 (AMIGO).
 """
 
@@ -19,6 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 
 Response = Callable[[np.ndarray], np.ndarray]
+Responses = Callable[[np.ndarray, np.ndarray], np.ndarray]
+"""Of several loops: which loops, shape (r,), and their frequencies, shape (r, n), to (r, n)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,80 +145,125 @@ def margins(
     -----
     Definitions: Astrom & Murray, section 9.3 (margins), section 11.3 (M_s, M_t).
     """
-    omega = np.geomspace(lowest, highest, points)
-    loop = response(omega)
 
-    def at(w: float) -> complex:
-        return complex(response(np.array([w]))[0])
+    def responses(_: np.ndarray, omega: np.ndarray) -> np.ndarray:
+        return response(omega.ravel()).reshape(omega.shape)
 
-    def excess(w: np.ndarray) -> np.ndarray:
-        out: np.ndarray = np.log(np.abs(response(w)))
-        return out
+    return _margins_of_all(responses, np.array([lowest]), highest, points, [stable])[0]
 
-    size = np.log(np.abs(loop))
-    phase_margin, crossover, delay_margin = math.inf, math.nan, math.inf
-    for k in np.flatnonzero((size[:-1] > 0) != (size[1:] > 0)):
-        w = _crossing(excess, omega[k], omega[k + 1])
-        angle = math.pi + math.atan2(at(w).imag, at(w).real)
-        angle = (angle + math.pi) % (2 * math.pi) - math.pi
-        if abs(angle) < abs(phase_margin):
-            phase_margin, crossover = angle, w
-        if angle >= 0:
-            delay_margin = min(delay_margin, angle / w)
-    gain_margin, phase_crossover = math.inf, math.nan
-    side = loop.imag > 0
-    for k in np.flatnonzero(side[:-1] != side[1:]):
-        if loop[k].real > 0 and loop[k + 1].real > 0:
-            continue
-        w = _crossing(lambda w: response(w).imag, omega[k], omega[k + 1])
-        real = at(w).real
-        if real < 0 and -1 / real >= 1 and -1 / real < gain_margin:
-            gain_margin, phase_crossover = -1 / real, w
-    # A sampled loop is real at its Nyquist frequency: the phase may end there exactly at -180.
-    end = loop[-1]
-    if end.real < 0 and abs(end.imag) < 1e-3 * abs(end.real) and 1 <= -1 / end.real < gain_margin:
-        gain_margin, phase_crossover = -1 / float(end.real), float(omega[-1])
 
-    sensitivity = _largest(lambda w: 1 / np.abs(1 + response(w)), omega)
-    complementary = _largest(lambda w: np.abs(response(w) / (1 + response(w))), omega)
-    return Margins(
-        gain_margin=gain_margin,
-        phase_margin=phase_margin,
-        delay_margin=delay_margin,
-        max_sensitivity=sensitivity,
-        max_complementary=complementary,
-        crossover=crossover,
-        phase_crossover=phase_crossover,
-        stable=stable,
+def _margins_of_all(
+    responses: Responses,
+    lowest: np.ndarray,
+    highest: float,
+    points: int,
+    stable: Sequence[bool],
+) -> list[Margins]:
+    """`margins` of several loops at once; `lowest` and `stable` have one entry a loop."""
+    every = np.arange(lowest.size)
+    omega = np.geomspace(lowest, np.full(lowest.size, highest), points, axis=-1)
+    loop = responses(every, omega)
+
+    # Where the gain passes 1.
+    above = np.abs(loop) > 1
+    one, k = np.nonzero(above[:, :-1] != above[:, 1:])
+    at_one = _crossings(
+        lambda w: np.log(np.abs(responses(one, w))), omega[one, k], omega[one, k + 1]
     )
+    angle = np.angle(-responses(one, at_one[:, None])[:, 0])
+    # Where the loop passes the negative real axis.
+    side = loop.imag > 0
+    right = (loop.real[:, :-1] > 0) & (loop.real[:, 1:] > 0)
+    turn, k = np.nonzero((side[:, :-1] != side[:, 1:]) & ~right)
+    at_turn = _crossings(lambda w: responses(turn, w).imag, omega[turn, k], omega[turn, k + 1])
+    real = responses(turn, at_turn[:, None])[:, 0].real
+    sensitivity = _largest(lambda loop: 1 / np.abs(1 + loop), responses, omega, loop)
+    complementary = _largest(lambda loop: np.abs(1 - 1 / (1 + loop)), responses, omega, loop)
+
+    out = []
+    for n in range(lowest.size):
+        mine, w = angle[one == n], at_one[one == n]
+        nearest = int(np.argmin(np.abs(mine))) if mine.size else None
+        counts = (turn == n) & (real < 0) & (real >= -1)
+        gains, turns = -1 / real[counts], at_turn[counts]
+        # A sampled loop is real at its Nyquist frequency: the phase may end there exactly at -180.
+        end = loop[n, -1]
+        if end.real < 0 and abs(end.imag) < 1e-3 * abs(end.real) and -1 / end.real >= 1:
+            gains, turns = np.append(gains, -1 / end.real), np.append(turns, omega[n, -1])
+        least = int(np.argmin(gains)) if gains.size else None
+        out.append(
+            Margins(
+                gain_margin=math.inf if least is None else float(gains[least]),
+                phase_margin=math.inf if nearest is None else float(mine[nearest]),
+                delay_margin=float(np.min(mine[mine >= 0] / w[mine >= 0], initial=math.inf)),
+                max_sensitivity=float(sensitivity[n]),
+                max_complementary=float(complementary[n]),
+                crossover=math.nan if nearest is None else float(w[nearest]),
+                phase_crossover=math.nan if least is None else float(turns[least]),
+                stable=stable[n],
+            )
+        )
+    return out
 
 
-def _crossing(function: Callable[[np.ndarray], np.ndarray], low: float, high: float) -> float:
-    """Where a function changes its sign, by narrowing the bracket many points at a time."""
+def _crossings(
+    function: Callable[[np.ndarray], np.ndarray], low: np.ndarray, high: np.ndarray
+) -> np.ndarray:
+    """Where a function changes its sign, one bracket a row, narrowed many points at a time."""
+    rows = np.arange(low.size)
+    left = right = np.zeros(low.size)
     for _ in range(4):
-        grid = np.linspace(low, high, 17)
+        grid = np.linspace(low, high, 17, axis=-1)
         values = function(grid)
-        k = int(np.argmax((values[:-1] > 0) != (values[1:] > 0)))
-        low, high = float(grid[k]), float(grid[k + 1])
-    left, right = float(values[k]), float(values[k + 1])
-    return low if left == right else low + (high - low) * left / (left - right)
+        k = np.argmax((values[:, :-1] > 0) != (values[:, 1:] > 0), axis=1)
+        low, high = grid[rows, k], grid[rows, k + 1]
+        left, right = values[rows, k], values[rows, k + 1]
+    flat = left == right
+    share = np.where(flat, 0.0, left / np.where(flat, 1.0, left - right))
+    out: np.ndarray = low + (high - low) * share
+    return out
 
 
-def _largest(function: Callable[[np.ndarray], np.ndarray], grid: np.ndarray) -> float:
-    """Largest value on a grid, refined around its peak."""
-    best = -math.inf
-    for _ in range(4):
-        values = function(grid)
-        k = int(np.argmax(values))
-        best = max(best, float(values[k]))
-        grid = np.linspace(grid[max(0, k - 1)], grid[min(grid.size - 1, k + 1)], 17)
+def _largest(
+    function: Callable[[np.ndarray], np.ndarray],
+    responses: Responses,
+    grid: np.ndarray,
+    loop: np.ndarray,
+) -> np.ndarray:
+    """Largest value of a function of the loop along each row of a grid, refined around its peak."""
+    rows = np.arange(grid.shape[0])
+    best = np.full(rows.size, -math.inf)
+    for finer in range(4):
+        values = function(responses(rows, grid) if finer else loop)
+        k = np.argmax(values, axis=1)
+        best = np.maximum(best, values[rows, k])
+        low = grid[rows, np.maximum(k - 1, 0)]
+        high = grid[rows, np.minimum(k + 1, grid.shape[1] - 1)]
+        grid = np.linspace(low, high, 17, axis=-1)
     return best
 
 
-def _sampled_step(plant: YawPlant, period: float) -> tuple[int, float]:
-    """Whole periods of dead time, and how far into a period the answer begins, from its end."""
-    periods = max(1, math.ceil(plant.delay / period - 1e-9))
-    return periods, periods * period - plant.delay
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sampled:
+    """Plants as columns, shape (plants, 1), and what a period of the loop makes of them."""
+
+    gain: np.ndarray
+    lag: np.ndarray
+    periods: np.ndarray  # whole periods of dead time
+    start: np.ndarray  # how far into a period the answer begins, from its end [s]
+    pole: np.ndarray
+    left: np.ndarray
+
+    @classmethod
+    def of(cls, plants: Sequence[YawPlant], period: float) -> _Sampled:
+        gain, lag, delay = np.array([(p.gain, p.lag, p.delay) for p in plants]).T[..., None]
+        lag = np.maximum(lag, 1e-9 * period)
+        periods = np.maximum(1, np.ceil(delay / period - 1e-9)).astype(int)
+        start = periods * period - delay
+        return cls(gain, lag, periods, start, np.exp(-period / lag), np.exp(-start / lag))
+
+    def rows(self, which: np.ndarray) -> _Sampled:
+        return _Sampled(*(getattr(self, name)[which] for name in self.__slots__))
 
 
 def sampled_polynomials(plant: YawPlant, gains: HeadingGains) -> tuple[np.ndarray, np.ndarray, int]:
@@ -245,30 +293,39 @@ def sampled_polynomials(plant: YawPlant, gains: HeadingGains) -> tuple[np.ndarra
     fractional delay as offset of the sampling). Heading answers a step with
     gain (t - lag + lag e^{-t/lag}), rate with gain (1 - e^{-t/lag}).
     """
+    numerator, denominator, periods = _polynomials(_Sampled.of([plant], gains.period), gains)
+    return numerator[0], denominator[0], int(periods[0, 0])
+
+
+def _polynomials(at: _Sampled, gains: HeadingGains) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """`sampled_polynomials` of several plants, one a row."""
     period = gains.period
-    periods, start = _sampled_step(plant, period)
-    lag = max(plant.lag, 1e-9 * period)
-    pole = math.exp(-period / lag)
-    left = math.exp(-start / lag)
-    one = np.array([1.0, -1.0])
-    slow = np.array([1.0, -pole])
+    one = np.array([[1.0, -1.0]])
+    slow = np.concatenate([np.ones_like(at.pole), -at.pole], axis=1)
     # Heading: sum over j of (j T + start - lag + lag left pole^j) z^-j, times (1 - z^-1).
-    heading = plant.gain * (
-        period * np.convolve(np.array([0.0, 1.0]), slow)
-        + (start - lag) * np.convolve(one, slow)
-        + lag * left * np.convolve(one, one)
+    heading = at.gain * (
+        period * _product(np.array([[0.0, 1.0]]), slow)
+        + (at.start - at.lag) * _product(one, slow)
+        + at.lag * at.left * _product(one, one)
     )
-    heading_under = np.convolve(one, slow)
-    rate = plant.gain * (slow - left * one)
-    integral = np.array([gains.kp + gains.ki * period, -gains.kp])
+    rate = at.gain * (slow - at.left * one)
+    integral = np.array([[gains.kp + gains.ki * period, -gains.kp]])
     keep = math.exp(-period / gains.rate_filter) if gains.rate_filter > 0 else 0.0
-    filtered = np.array([1.0, -keep])
+    filtered = np.array([[1.0, -keep]])
     # kp + ki T/(1 - z^-1) on heading, kd (1 - keep)/(1 - keep z^-1) on rate.
-    numerator = np.convolve(np.convolve(integral, heading), filtered)
-    other = gains.kd * (1 - keep) * np.convolve(np.convolve(rate, one), one)
-    numerator = numerator + np.pad(other, (0, numerator.size - other.size))
-    denominator = np.convolve(np.convolve(one, heading_under), filtered)
-    return numerator, denominator, periods
+    numerator = _product(_product(integral, heading), filtered)
+    other = gains.kd * (1 - keep) * _product(_product(rate, one), one)
+    numerator[:, : other.shape[1]] += other
+    denominator = _product(_product(one, _product(one, slow)), filtered)
+    return numerator, denominator, at.periods
+
+
+def _product(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Products of polynomials, one a row."""
+    out = np.zeros((max(len(a), len(b)), a.shape[1] + b.shape[1] - 1))
+    for k in range(a.shape[1]):
+        out[:, k : k + b.shape[1]] += a[:, k, None] * b
+    return out
 
 
 def sampled_response(plant: YawPlant, gains: HeadingGains) -> Response:
@@ -286,13 +343,10 @@ def sampled_response(plant: YawPlant, gains: HeadingGains) -> Response:
     callable
         Angular frequencies [rad/s] to loop gain, complex.
     """
-    numerator, denominator, periods = sampled_polynomials(plant, gains)
+    responses = _sampled_responses(_Sampled.of([plant], gains.period), gains)
 
     def loop(omega: np.ndarray) -> np.ndarray:
-        back = np.exp(-1j * omega * gains.period)
-        above = np.polynomial.polynomial.polyval(back, numerator)
-        under = np.polynomial.polynomial.polyval(back, denominator)
-        return above / under * back**periods
+        return responses(np.zeros(1, dtype=int), omega[None])[0]
 
     return loop
 
@@ -312,83 +366,67 @@ def sampled_stable(plant: YawPlant, gains: HeadingGains) -> bool:
     bool
         True where stable.
     """
-    return bool(np.all(np.abs(_closed_roots([plant], gains)) < 1 - 1e-9))
+    return bool(_stable(_Sampled.of([plant], gains.period), gains)[0])
 
 
-def _closed_roots(plants: Sequence[YawPlant], gains: HeadingGains) -> np.ndarray:
-    """Roots of 1 + L, shape (plants, order): eigenvalues of companion matrices, all at once."""
-    closed = []
-    for plant in plants:
-        numerator, denominator, periods = sampled_polynomials(plant, gains)
-        if gains.ki == 0:  # the pole of the integral at 1 is cancelled exactly
-            numerator, denominator = (
-                _without_root_at_one(numerator),
-                _without_root_at_one(denominator),
-            )
-        late = np.concatenate([np.zeros(periods), numerator])
-        size = max(late.size, denominator.size)
-        closed.append(
-            np.pad(late, (0, size - late.size)) + np.pad(denominator, (0, size - denominator.size))
-        )
-    order = max(c.size for c in closed) - 1
-    companion = np.zeros((len(closed), order, order))
+def _stable(at: _Sampled, gains: HeadingGains) -> np.ndarray:
+    """Which closed loops are stable: eigenvalues of companion matrices of 1 + L, all at once."""
+    numerator, denominator, periods = _polynomials(at, gains)
+    if gains.ki == 0:  # the pole of the integral at 1 is cancelled exactly: divide by 1 - z^-1
+        numerator = np.cumsum(numerator, axis=1)[:, :-1]
+        denominator = np.cumsum(denominator, axis=1)[:, :-1]
+    count, size = numerator.shape
+    order = max(int(periods.max()) + size, denominator.shape[1]) - 1
+    closed = np.zeros((count, order + 1))
+    closed[:, : denominator.shape[1]] = denominator
+    closed[np.arange(count)[:, None], periods + np.arange(size)] += numerator
+    companion = np.zeros((count, order, order))
     companion[:, np.arange(1, order), np.arange(order - 1)] = 1.0
-    for k, c in enumerate(closed):
-        companion[k, 0, : c.size - 1] = -c[1:] / c[0]
-    roots: np.ndarray = np.linalg.eigvals(companion)
-    return roots
+    companion[:, 0] = -closed[:, 1:] / closed[:, :1]
+    out: np.ndarray = np.all(np.abs(np.linalg.eigvals(companion)) < 1 - 1e-9, axis=1)
+    return out
 
 
-def _without_root_at_one(polynomial: np.ndarray) -> np.ndarray:
-    """Divide a polynomial in z^-1 by 1 - z^-1, which it holds."""
-    quotient: np.ndarray = np.cumsum(polynomial)[:-1]
-    return quotient
-
-
-def peak_sensitivities(plants: Sequence[YawPlant], gains: HeadingGains) -> np.ndarray:
-    """Largest sensitivity of several plants on a grid: for searching, not for the proof.
+def keeps_to(plants: Sequence[YawPlant], gains: HeadingGains, nominal: float, worst: float) -> bool:
+    """Whether a law keeps to its largest sensitivities, on a grid: to search, not for the proof.
 
     Parameters
     ----------
     plants : sequence of YawPlant
-        Plants with all dead time of the loop in them.
+        Plants with all dead time of the loop in them, the nominal one first.
     gains : HeadingGains
         The law and its period.
+    nominal, worst : float
+        Largest sensitivity of the first plant, and of all.
 
     Returns
     -------
-    ndarray, shape (plants,)
-        inf for unstable loops.
+    bool
+        False also where a loop is unstable.
     """
-    omega = np.geomspace(1e-3, 1.0, 300) * math.pi / gains.period
-    peaks = np.max(1 / np.abs(1 + _sampled_responses(plants, gains, omega)), axis=1)
-    stable = np.all(np.abs(_closed_roots(plants, gains)) < 1 - 1e-9, axis=1)
-    return np.where(stable, peaks, np.inf)
+    at = _Sampled.of(plants, gains.period)
+    omega = np.geomspace(1e-3, 1.0, 300)[None] * math.pi / gains.period
+    loop = _sampled_responses(at, gains)(np.arange(len(plants)), omega)
+    peaks = np.max(1 / np.abs(1 + loop), axis=1)
+    return bool(peaks[0] <= nominal and peaks.max() <= worst and np.all(_stable(at, gains)))
 
 
-def _sampled_responses(
-    plants: Sequence[YawPlant], gains: HeadingGains, omega: np.ndarray
-) -> np.ndarray:
-    """Loop gains of several plants, shape (plants, frequencies): `sampled_polynomials` by factors."""
+def _sampled_responses(every: _Sampled, gains: HeadingGains) -> Responses:
+    """Loop gains of several plants: `sampled_polynomials` at z = e^{j omega T}, by factors."""
     period = gains.period
-    steps = [_sampled_step(p, period) for p in plants]
-    periods, start = (np.array(column)[:, None] for column in zip(*steps, strict=True))
-    lag = np.maximum(np.array([p.lag for p in plants])[:, None], 1e-9 * period)
-    gain = np.array([p.gain for p in plants])[:, None]
-    pole, left = np.exp(-period / lag), np.exp(-start / lag)
-    back = np.exp(-1j * omega * period)
-    one, slow = 1 - back, 1 - pole * back
-    heading = (
-        gain
-        * (period * back * slow + (start - lag) * one * slow + lag * left * one * one)
-        / (one * slow)
-    )
-    rate = gain * (slow - left * one) / slow
     keep = math.exp(-period / gains.rate_filter) if gains.rate_filter > 0 else 0.0
-    law = gains.kp + gains.ki * period / one
-    law_rate = gains.kd * (1 - keep) / (1 - keep * back)
-    out: np.ndarray = (law * heading + law_rate * rate) * back**periods
-    return out
+
+    def loops(which: np.ndarray, omega: np.ndarray) -> np.ndarray:
+        at = every.rows(which)
+        back = np.exp(-1j * omega * period)
+        one, slow = 1 - back, 1 - at.pole * back
+        heading = period * back / one + (at.start - at.lag) + at.lag * at.left * one / slow
+        out: np.ndarray = (gains.kp + gains.ki * period / one) * heading
+        if gains.kd:
+            out = out + gains.kd * (1 - keep) / (1 - keep * back) * (1 - at.left * one / slow)
+        return at.gain * out * back**at.periods
+
+    return loops
 
 
 def sampled_margins(plant: YawPlant, gains: HeadingGains) -> Margins:
@@ -406,20 +444,43 @@ def sampled_margins(plant: YawPlant, gains: HeadingGains) -> Margins:
     Margins
         With `stable` worked out from the roots.
     """
+    return sampled_margins_of([plant], gains)[0]
+
+
+def sampled_margins_of(plants: Sequence[YawPlant], gains: HeadingGains) -> list[Margins]:
+    """Margins of the sampled heading loop on each of several plants.
+
+    Parameters
+    ----------
+    plants : sequence of YawPlant
+        Plants with all dead time of the loop in them.
+    gains : HeadingGains
+        The law and its period.
+
+    Returns
+    -------
+    list of Margins
+        One a plant.
+    """
+    at = _Sampled.of(plants, gains.period)
     highest = math.pi / gains.period
-    lowest = min(1e-3 * highest, 0.02 * max(gains.kp, 1e-6) * max(plant.gain, 1e-6))
-    return margins(
-        sampled_response(plant, gains),
+    lowest = np.minimum(
+        1e-3 * highest, 0.02 * max(gains.kp, 1e-6) * np.maximum(at.gain[:, 0], 1e-6)
+    )
+    return _margins_of_all(
+        _sampled_responses(at, gains),
         lowest,
         highest * (1 - 1e-9),
         points=600,
-        stable=sampled_stable(plant, gains),
+        stable=_stable(at, gains).tolist(),
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """PID settings: K (1 + 1/(integral_time s)) (1 + derivative_time s), series form.
+    """PID settings: K (1 + 1/(integral_time s)) (1 + derivative_time s), the series form.
+
+    `step_response_pid` gives the standard form, K (1 + 1/(integral_time s) + derivative_time s).
 
     Attributes
     ----------
@@ -544,6 +605,60 @@ def amigo_pi(slope: float, lag: float, delay: float) -> Settings:
     return Settings(
         gain=k, integral_time=0.35 * delay + 13 * delay / (1 + 12 * share + 7 * share**2)
     )
+
+
+def steepest_tangent(t: np.ndarray, answer: np.ndarray, span: int = 1) -> tuple[float, float]:
+    """Slope of the steepest tangent of a step answer, and where it meets the start value.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times after the step. [s]
+    answer : ndarray, shape (n,)
+        Answer to a unit step, at rest at first.
+    span : int
+        Samples that a chord spans, below n: more where the answer is noisy.
+
+    Returns
+    -------
+    slope : float
+        [answer/s]
+    delay : float
+        Apparent dead time. [s]
+
+    Notes
+    -----
+    Astrom & Hagglund (1995), section 4.2: slope a/L and intercept L of the step-response method.
+    The chord's middle stands for the point of contact.
+    """
+    rise = (answer[span:] - answer[:-span]) / (t[span:] - t[:-span])
+    k = int(np.argmax(rise))
+    slope = float(rise[k])
+    middle, height = (float(v[k] + v[k + span]) / 2 for v in (t, answer))
+    return slope, middle - (height - float(answer[0])) / slope
+
+
+def step_response_pid(slope: float, delay: float) -> Settings:
+    """PID settings of the classical step-response rule: fast, and close to swaying.
+
+    Parameters
+    ----------
+    slope : float
+        Slope of the steepest tangent of the answer to a unit step. [1/s]
+    delay : float
+        Apparent dead time, where the tangent meets the start value. [s]
+
+    Returns
+    -------
+    Settings
+        Standard form.
+
+    Notes
+    -----
+    Ziegler and Nichols' step-response method, as in Astrom & Hagglund (1995), section 4.2:
+    K = 1.2/a with a = slope L, T_i = 2 L, T_d = L/2.
+    """
+    return Settings(gain=1.2 / (slope * delay), integral_time=2 * delay, derivative_time=delay / 2)
 
 
 def two_point(t_28: float, t_63: float) -> tuple[float, float]:

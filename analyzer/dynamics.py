@@ -385,12 +385,12 @@ def _turn_gauges(
     solved = _solve(design, np.concatenate([target[:, None], parts], axis=1))[:2]
     value, slope = solved[:, 0], solved[:, 1:].T
     each = _without_each(design, target, np.concatenate([bins.owner] * 2), count)[:, :2]
-    spread = each.std(axis=0) * math.sqrt(max(1, count - 1)) * 1.2
+    spread = each.std(axis=0) * math.sqrt(max(1, count - 1))
     fast = float(np.percentile(np.abs(rate), 80))
     # Centripetal force grows with the square of the rate; floors hold for about 1.5 rad/s.
     weak = max(1.0, (1.3 / max(fast, 0.2)) ** 2)
-    floor_x = 2.4e-3 if robot.drive_mode == "power" else 3.0e-3
-    floor_y = 1.8e-3 if robot.drive_mode == "power" else 2.8e-3
+    floor_x = 1.5e-3 if robot.drive_mode == "power" else 1.9e-3
+    floor_y = 1.1e-3 if robot.drive_mode == "power" else 1.7e-3
     out = []
     for axis, floor, share in ((0, floor_x, 0.035), (1, floor_y, 0.07)):
         error = math.sqrt(

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.balances import pass_groups
+from analyzer.alignment import GYRO_WANDER
+from analyzer.balances import Group
 from analyzer.dynamics import GRAVITY, Torques
 from analyzer.kinematics import odometry_matrix
-from analyzer.motion import Motion
+from analyzer.motion import Motion, speed_groups
 from analyzer.quantities import Estimate
 from analyzer.run import Pass, Run
 
@@ -21,6 +22,12 @@ LAUNCH_SOUND = 1.22
 SIDE_SHARE = 0.20
 """Sideways force over weight at the slower speed: bench bases 0.12-0.17, with a wheel of the wrong
 hand or with all rollers stiff above 0.21 [-]."""
+AHEAD_SHARE = 0.10
+"""Force ahead over weight, all wheels added without their signs: bench bases 0.03-0.06, with one
+wheel turning the wrong way above 0.12 [-]."""
+AHEAD_SWING = 0.2
+"""Turning ahead, per metre rolled, that only a wheel against the others makes [rad/m]: a stiff axle
+makes 0.04."""
 SLOPE_SHARE = 0.012
 """Force over weight that does not change sign with direction: 0.7 degrees of slope [-]."""
 
@@ -95,7 +102,11 @@ def _even_force(run: Run, motion: Motion, torques: Torques, passes: Sequence[Pas
 
 
 def find_gates(
-    run: Run, passes: Sequence[Pass], motion: Motion, torques: Torques | None
+    run: Run,
+    passes: Sequence[Pass],
+    motion: Motion,
+    torques: Torques | None,
+    groups: Sequence[Group],
 ) -> list[Gate]:
     """Look for gross faults: wrong corner, reversed wheel, sliding, slope, gyro.
 
@@ -109,6 +120,8 @@ def find_gates(
         Its measured motion.
     torques : Torques or None
         Motor torques where known.
+    groups : sequence of Group
+        Passes by kind and speed; empty without motor torques.
 
     Returns
     -------
@@ -125,15 +138,19 @@ def find_gates(
         odd = [n for n in names if n not in odd]
     odd = odd or _flipped(run, motion)
     unknown = Estimate.undetermined("", "a fault of mounting has no size")
-    for name in odd:
+    turned = {
+        name: f"{name} turns against the base: taken the other way round, the wheels agree with how "
+        "the base moves"
+        for name in odd
+    } or _fighting(run, groups)
+    for name, evidence in turned.items():
         out.append(
             Gate(
                 cause="rotation_reversed",
                 wheel=name,
-                probability=0.95,
+                probability=0.95 if odd else 0.9,
                 magnitude=unknown,
-                evidence=f"{name} turns against the base: taken the other way round, the wheels agree "
-                "with how the base moves",
+                evidence=evidence,
                 void=True,
             )
         )
@@ -154,7 +171,7 @@ def find_gates(
             gain = np.gradient(rolled[:, 1], run.dt)[moving]
             if gain.std() > 0.05 and push.std() > 0:
                 against = float(np.corrcoef(push - push.mean(), gain)[0, 1])
-    if against < -0.3 and not odd:
+    if against < -0.3 and not turned:
         out.append(
             Gate(
                 cause="roller_lean_reversed",
@@ -166,8 +183,8 @@ def find_gates(
             )
         )
     share = 0.0
-    if torques is not None and sides and against >= -0.3 and not odd:
-        groups = [g for g in pass_groups(run, passes, motion, torques) if g.kind == "side"]
+    if torques is not None and sides and against >= -0.3 and not turned:
+        groups = [g for g in groups if g.kind == "side"]
         weight = robot.mass_kg * GRAVITY
         if groups:
             slow = groups[0]
@@ -285,6 +302,69 @@ def _flipped(run: Run, motion: Motion) -> list[str]:
     return []
 
 
+def _fighting(run: Run, groups: Sequence[Group]) -> dict[str, str]:
+    """Without a reference: the wheel that works against the others when the base goes ahead.
+
+    Rollers that lean the wrong way do not show ahead; a wheel that turns the wrong way, its encoder
+    with it, slides there at the limit of grip, more than any other, and swings the base round to its
+    own side.
+    """
+    ahead = next((g for g in groups if g.kind == "ahead"), None)
+    if ahead is None or run.gyro_z is None or ahead.path <= 0:
+        return {}
+    robot = run.robot
+    force = ahead.torque / robot.radius / (robot.mass_kg * GRAVITY)
+    swing = float(ahead.twist[2]) / ahead.path
+    share = float(np.abs(force).sum())
+    if not (share > AHEAD_SHARE and abs(swing) > AHEAD_SWING):
+        return {}
+    wheel = int(np.argmax(np.abs(force)))
+    if robot.y[wheel] * swing <= 0:
+        return {}
+    name = robot.wheel_names[wheel]
+    return {
+        name: f"going ahead the motors push {100 * share:.0f} % of the weight (3-6 % is usual), the base "
+        f"swings {math.degrees(swing):+.0f} °/m while the wheels say straight, and {name} on that side "
+        "pushes hardest"
+    }
+
+
+def _gyro_trend(motion: Motion, run: Run) -> tuple[float, float]:
+    """Change of the gyro's bias from first to last pass against the wheels, and its error. [rad/s]
+
+    What the base turns by slipping goes with the direction of a pass at its speed, or alike both
+    ways with the speed; a bias goes with neither.
+    """
+    rows = [
+        m
+        for m in motion.passes
+        if m.kind in {"ahead", "astern", "left", "right"} and not m.hard_start
+    ]
+    if len(rows) < 8:
+        return 0.0, math.inf
+    rate = np.array([(m.path[2] - m.rolled[2]) / (m.t_end - m.t_start) for m in rows])
+    middle = np.array([(m.t_start + m.t_end) / 2 for m in rows])
+    columns = [np.ones(len(rows)), middle - middle.mean(), np.array([m.speed for m in rows])]
+    for plus, minus in (("ahead", "astern"), ("left", "right")):
+        sign = np.array([(m.kind == plus) - (m.kind == minus) for m in rows], dtype=float)
+        own = np.flatnonzero(sign)
+        for group in speed_groups(np.array([rows[i].speed for i in own]), 1.5) if own.size else []:
+            column = np.zeros(len(rows))
+            column[own[group]] = sign[own[group]]
+            columns.append(column)
+    design = np.stack(columns, axis=1)
+    if not np.all(np.isfinite(rate)) or len(rows) < design.shape[1] + 3:
+        return 0.0, math.inf
+    solution, _, rank, _ = np.linalg.lstsq(design, rate, rcond=None)
+    if rank < design.shape[1]:
+        return 0.0, math.inf
+    rest = rate - design @ solution
+    variance = float(rest @ rest) / (len(rows) - design.shape[1])
+    error = math.sqrt(variance * float(np.linalg.inv(design.T @ design)[1, 1]))
+    span = float(np.ptp(middle))
+    return float(solution[1]) * span, error * span
+
+
 def _gyro_gates(run: Run, motion: Motion, *, turns_roll: bool) -> list[Gate]:
     if run.gyro_z is None:
         return []
@@ -310,6 +390,14 @@ def _gyro_gates(run: Run, motion: Motion, *, turns_roll: bool) -> list[Gate]:
         if not 0.85 < ratio < 1.12:
             why = f"in turns the gyro shows {ratio:.2f} of what the wheels roll (0.95-1.0 is usual)"
             size = Estimate.of(ratio, 0.03, "")
+        else:
+            change, error = _gyro_trend(motion, run)
+            if abs(change) > max(2 * GYRO_WANDER, 5 * error):
+                why = (
+                    f"over the recording the gyro gains {math.degrees(change):+.2f} ± "
+                    f"{2 * math.degrees(error):.2f} °/s against the wheels, whichever way the base goes"
+                )
+                size = Estimate.of(change, error, "rad/s")
     if not why and any(f.channel == "omega_z" and "wanders" in f.text for f in run.findings):
         why = next(f.text for f in run.findings if "wanders" in f.text)
         if bias is not None:

@@ -20,9 +20,10 @@ from analyzer.control import (
     YawPlant,
     amigo_pi,
     half_rule,
-    peak_sensitivities,
-    sampled_margins,
+    keeps_to,
+    sampled_margins_of,
     simc,
+    step_response_pid,
 )
 from analyzer.motion import Motion
 from analyzer.quantities import (
@@ -36,7 +37,7 @@ from analyzer.run import Pass, Run
 from analyzer.yaw_plant import Identified, first_order, full_speeds, identify
 
 DEGREES = 180 / math.pi
-Structure = Literal["P", "PD", "PI", "PI (AMIGO)"]
+Structure = Literal["P", "PD", "PI", "PI (AMIGO)", "PID (step response)"]
 
 CAUTIONS = (
     "Try new gains first with the wheels off the floor: robot lifted by two or with a jack and set "
@@ -140,11 +141,11 @@ class Proof:
     Attributes
     ----------
     structure : str
-        P, PD, PI or PI (AMIGO).
+        P, PD, PI, PI (AMIGO) or PID (step response).
     gains : HeadingGains
         The law.
     closed_loop_time : float
-        tau_c of the rule; nan for AMIGO, which has none. [s]
+        tau_c of the rule; nan for the two that have none. [s]
     nominal, worst : Margins
         On the identified plant; smallest of each margin, largest of each sensitivity over the set.
     """
@@ -260,9 +261,9 @@ class HeadingHold:
     advised : Proof
         The law advised.
     alternatives : tuple of Proof
-        All laws, the advised one included.
+        All laws, the advised one included; last the classical rule, to compare with only.
     expected : dict of str to dict
-        Per structure: replay summary.
+        Per structure: replay summary; none of the classical rule.
     feedforward : FeedForward or None
         None without sideways passes.
     replay : Replay or None
@@ -335,9 +336,14 @@ def uncertainty_set(
     Returns
     -------
     tuple of YawPlant
-        Border of the 95 % region; where the age is assumed, also the middle at both its ends.
+        Border of the 95 % region; where the age is assumed, also the middle at both its ends; where
+        the reading off the steps disagrees with the fit, also the plant it gives.
     """
-    out = [replace(p, delay=p.delay + loop.age) for p in identified.plants]
+    found, steps = list(identified.plants), identified.steps
+    if steps.differs and steps.lag.value is not None and steps.delay.value is not None:
+        lag, delay = max(0.0, steps.lag.value), max(0.0, steps.delay.value)
+        found.append(replace(identified.plant, lag=lag, delay=delay))
+    out = [replace(p, delay=p.delay + loop.age) for p in found]
     if not loop.age_known:
         ages = (config.age_low * loop.age, max(config.age_most, 1.5 * loop.age))
         out += [replace(identified.plant, delay=identified.plant.delay + a) for a in ages]
@@ -360,6 +366,49 @@ def _law(
     setting = simc(plant.gain, effective, closed_loop_time)
     ki = setting.gain / setting.integral_time if structure == "PI" else 0.0
     return HeadingGains(kp=setting.gain, ki=ki, period=period)
+
+
+def classical(
+    identified: Identified, plant: YawPlant, plants: Sequence[YawPlant], loop: Loop
+) -> Proof:
+    """The classical step-response rule and what becomes of it on this plant, to compare with.
+
+    Parameters
+    ----------
+    identified : Identified
+        The yaw plant.
+    plant : YawPlant
+        Plant with all dead time of the loop.
+    plants : sequence of YawPlant
+        Its uncertainty set.
+    loop : Loop
+        The loop.
+
+    Returns
+    -------
+    Proof
+        PID; the loop may be unstable.
+
+    Notes
+    -----
+    `step_response_pid` with the heading's steepest tangent as read off the steps, else as the
+    identified plant has it: slope = gain, apparent dead time = lag + dead time. Age and half a
+    period of holding belong to the dead time, as for the other rules.
+    """
+    steps = identified.steps
+    slope, apparent = steps.slope.value, steps.apparent_delay.value
+    if slope is None or apparent is None:
+        slope, apparent = plant.gain, identified.plant.lag + identified.plant.delay
+    # As with the plant, no dead time is below 0: the logging of the command leaves some open.
+    setting = step_response_pid(slope, max(0.0, apparent) + loop.age + loop.period / 2)
+    gains = HeadingGains(
+        kp=setting.gain,
+        ki=setting.gain / setting.integral_time,
+        kd=setting.gain * setting.derivative_time,
+        rate_filter=loop.period / 2,
+        period=loop.period,
+    )
+    return _proof("PID (step response)", gains, math.nan, plant, plants)
 
 
 def _effective_delay(structure: Structure, plant: YawPlant, loop: Loop) -> float:
@@ -414,9 +463,7 @@ def design(
 
     def good(closed_loop_time: float) -> bool:
         gains = _law(structure, plant, loop, closed_loop_time, effective)
-        peaks = peak_sensitivities([plant, *plants], gains)
-        worst = float(np.max(peaks))
-        return peaks[0] <= config.max_sensitivity and worst <= config.worst_sensitivity
+        return keeps_to([plant, *plants], gains, config.max_sensitivity, config.worst_sensitivity)
 
     low, high = effective, effective
     if not good(low):
@@ -442,13 +489,12 @@ def _proof(
     plant: YawPlant,
     plants: Sequence[YawPlant],
 ) -> Proof:
-    nominal = sampled_margins(plant, gains)
-    every = [nominal, *(sampled_margins(p, gains) for p in plants)]
+    every = sampled_margins_of([plant, *plants], gains)
     return Proof(
         structure=structure,
         gains=gains,
         closed_loop_time=closed_loop_time,
-        nominal=nominal,
+        nominal=every[0],
         worst=Margins(
             gain_margin=min(m.gain_margin for m in every),
             phase_margin=min(m.phase_margin for m in every),
@@ -627,61 +673,54 @@ def _if_worth(
         ),
         left_out=tuple((speed, 0.0) for speed, _ in forward.left_out),
     )
-    rms = []
-    for way in (simple, forward):
-        error = simulate_loop([identified.plant], gains, loop.age, passes, way.left_out)[1]
-        rms.append(float(np.mean(_figures(error)["rms"])))
+    laws = [(gains, way.left_out) for way in (simple, forward)]
+    error = simulate_loop([identified.plant], laws, loop.age, passes)[1]
+    rms = _figures(error)["rms"].mean(axis=(1, 2))
     worth = rms[1] < config.acceleration_worth * rms[0] and rms[0] - rms[1] > config.least_gain
-    return forward if worth else simple
+    return forward if bool(worth) else simple
 
 
 def simulate_loop(
     plants: Sequence[YawPlant],
-    gains: HeadingGains,
+    laws: Sequence[tuple[HeadingGains, Sequence[tuple[float, float]] | None]],
     age: float,
     passes: Sequence[DriftPass],
-    feedforward: Sequence[tuple[float, float]] | None,
-    limit: float = math.inf,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Drive passes through the sampled loop, each plant with each pass.
+    """Drive passes through the sampled loop: each law on each plant with each pass.
 
     The heading is the drift's own plus the answers to all commands so far; each command is held
-    for a period, and its answer is known in closed form, so nothing is lost to a time step.
+    for a period, and its answer is known in closed form, so nothing is lost to a time step: a first
+    part period, then a lag that fades by the same factor every tick, and a heading that stays.
 
     Parameters
     ----------
     plants : sequence of YawPlant
         Plants *without* the age of the heading.
-    gains : HeadingGains
-        The law. Integral and reference start anew with each pass.
+    laws : sequence of (HeadingGains, feed-forward)
+        Gains of one loop rate; with each, per pass, the turn command per sideways speed [rad/m]
+        and acceleration [rad s/m], or None. Integral and reference start anew with each pass.
     age : float
         Age of heading and rate when used. [s]
     passes : sequence of DriftPass
         Disturbances.
-    feedforward : sequence of (float, float) or None
-        Per pass: turn command per sideways speed [rad/m] and acceleration [rad s/m].
-    limit : float
-        Largest correction. [rad/s]
 
     Returns
     -------
     t : ndarray, shape (k,)
         Ticks. [s]
-    error : ndarray, shape (plants, passes, k)
+    error : ndarray, shape (laws, plants, passes, k)
         Heading error, reference minus true heading; nan after the end of a pass. [rad]
-    correction : ndarray, shape (plants, passes, k)
+    correction : ndarray, shape (laws, plants, passes, k)
         Turn command added. [rad/s]
     free : ndarray, shape (passes, k)
         Heading error without any correction. [rad]
     """
-    period = gains.period
+    period = laws[0][0].period
     ticks = max(math.ceil(float(p.t[-1]) / period) for p in passes) + 1
     t = np.arange(ticks) * period
     count = len(passes)
-    free = np.zeros((count, ticks))
+    free, v_y, changing = (np.zeros((count, ticks)) for _ in range(3))
     seen_heading, seen_rate = np.zeros((count, ticks)), np.zeros((count, ticks))
-    active = np.zeros((count, ticks), dtype=bool)
-    ahead = np.zeros((count, ticks))
     alive = np.zeros((count, ticks), dtype=bool)
     for k, p in enumerate(passes):
         dt = float(p.t[1] - p.t[0])
@@ -689,49 +728,55 @@ def simulate_loop(
         free[k] = np.interp(t, p.t, heading)
         seen_heading[k] = np.interp(t - age, p.t, heading, left=0.0)
         seen_rate[k] = np.interp(t - age, p.t, p.rate, left=0.0)
-        v_y = np.interp(t, p.t, p.v_y, right=0.0)
-        active[k] = np.abs(v_y) > 1e-3
+        v_y[k] = np.interp(t, p.t, p.v_y, right=0.0)
+        changing[k] = np.gradient(v_y[k], period)
         alive[k] = t <= p.t[-1] + period
+    active = np.abs(v_y) > 1e-3
+    ahead = np.zeros((len(laws), count, ticks))
+    for way, (_, feedforward) in zip(ahead, laws, strict=True):
         if feedforward is not None:
-            per_speed, per_acceleration = feedforward[k]
-            ahead[k] = per_speed * v_y + per_acceleration * np.gradient(v_y, period)
+            per_speed, per_acceleration = np.array(feedforward).T[..., None]
+            way[:] = per_speed * v_y + per_acceleration * changing
 
-    def heading_pulse(plant: YawPlant, at: np.ndarray) -> np.ndarray:
-        def step(since: np.ndarray) -> np.ndarray:
-            after = np.maximum(since - plant.delay, 0.0)
-            lag = max(plant.lag, 1e-9)
-            out: np.ndarray = plant.gain * (after + lag * np.expm1(-after / lag))
-            return out
-
-        return step(at) - step(at - period)
-
-    def rate_pulse(plant: YawPlant, at: np.ndarray) -> np.ndarray:
-        return plant.rate_step(at) - plant.rate_step(at - period)
-
-    true_pulse = np.array([heading_pulse(p, t) for p in plants])
-    heading_seen = np.array([heading_pulse(p, t - age) for p in plants])
-    rate_seen = np.array([rate_pulse(p, t - age) for p in plants])
-    correction = np.zeros((len(plants), count, ticks))
-    integral = np.zeros((len(plants), count))
-    filtered = np.zeros((len(plants), count))
-    keep = math.exp(-period / gains.rate_filter) if gains.rate_filter > 0 else 0.0
+    gain, lag, delay = np.array([(p.gain, p.lag, p.delay) for p in plants]).T[..., None, None]
+    lag = np.maximum(lag, 1e-9)
+    delay = np.stack([delay + age, delay])  # as the loop sees it, and as it is
+    # A command is first felt `late` ticks after it, when it has acted for `first`.
+    late = np.floor(delay / period + 1e-9).astype(int) + 1
+    first = late * period - delay
+    pole = np.exp(-period / lag)
+    heading_first = gain * (first + lag * np.expm1(-first / lag))
+    rate_first = -gain * np.expm1(-first / lag)
+    rate_then = gain * np.exp(-first / lag) * (1 - pole)
+    kp, ki, kd, smooth = (
+        np.array(column)[:, None]
+        for column in zip(*((g.kp, g.ki, g.kd, g.rate_filter) for g, _ in laws), strict=True)
+    )
+    keep = np.where(smooth > 0, np.exp(-period / np.maximum(smooth, 1e-9)), 0.0)
+    damped = np.flatnonzero(kd)  # laws that read the yaw rate
+    kd, keep = kd[damped], keep[damped]
+    before = int(late.max())
+    asked = np.zeros((before + ticks, len(plants), len(laws), count))
+    every = np.arange(len(plants))
+    felt = total = fading = np.zeros((2, *asked.shape[1:]))
+    turned, integral = np.zeros((ticks, *asked.shape[1:])), np.zeros(asked.shape[1:])
+    filtered = np.zeros((len(plants), damped.size, count))
     for k in range(ticks):
-        past = correction[:, :, :k]
-        error = -seen_heading[None, :, k] - np.matmul(past, heading_seen[:, k:0:-1, None])[:, :, 0]
-        on = active[None, :, k]
-        integral = np.where(on, integral + error * period, 0.0)
-        out = gains.kp * error + gains.ki * integral + ahead[None, :, k]
-        if gains.kd:
-            rate = seen_rate[None, :, k] + np.matmul(past, rate_seen[:, k:0:-1, None])[:, :, 0]
+        total, fading = total + felt, pole * fading + felt
+        felt = asked[before + k - late[..., 0, 0], every]
+        heading = heading_first * felt + gain * period * total - lag * rate_then * fading
+        turned[k] = heading[1]
+        error = -seen_heading[:, k] - heading[0]
+        integral = np.where(active[:, k], integral + error * period, 0.0)
+        out = kp * error + ki * integral + ahead[..., k]
+        if damped.size:
+            rate = seen_rate[:, k] + (rate_first * felt + rate_then * fading)[0][:, damped]
             filtered = keep * filtered + (1 - keep) * rate
-            out = out - gains.kd * filtered
-        correction[:, :, k] = np.where(on, np.clip(out, -limit, limit), 0.0)
-    error = np.empty_like(correction)
-    for q in range(len(plants)):
-        for r in range(count):
-            error[q, r] = -free[r] - np.convolve(correction[q, r], true_pulse[q])[:ticks]
-    error = np.where(alive[None], error, np.nan)
-    return t, error, correction, np.where(alive, -free, np.nan)
+            out[:, damped] -= kd * filtered
+        asked[before + k] = np.where(active[:, k], out, 0.0)
+    correction, turned = (np.moveaxis(v, 0, -1).swapaxes(0, 1) for v in (asked[before:], turned))
+    error = -free - turned
+    return t, np.where(alive, error, np.nan), correction, np.where(alive, -free, np.nan)
 
 
 def _figures(error: np.ndarray) -> dict[str, np.ndarray]:
@@ -794,15 +839,59 @@ def replay(
     Replay
         Heading errors with intervals.
     """
+    return replays(identified, loop, [gains], passes, feedforward, config)[0]
+
+
+def replays(
+    identified: Identified,
+    loop: Loop,
+    laws: Sequence[HeadingGains],
+    passes: Sequence[DriftPass],
+    feedforward: FeedForward,
+    config: HeadingConfig = DEFAULT,
+) -> list[Replay]:
+    """`replay` of several laws at once.
+
+    Parameters
+    ----------
+    identified, loop, passes, feedforward, config
+        As there.
+    laws : sequence of HeadingGains
+        The laws.
+
+    Returns
+    -------
+    list of Replay
+        One a law.
+    """
     plants = (identified.plant, *identified.plants[:6])
-    radius = identified.radius
-    t, held, _, free = simulate_loop(plants, gains, loop.age, passes, None)
-    _, both, correction, _ = simulate_loop(plants, gains, loop.age, passes, feedforward.left_out)
-    ways = {
-        "without": np.broadcast_to(free, held.shape),
-        "with_hold": held,
-        "with_feedforward": both,
-    }
+    both = [(gains, way) for gains in laws for way in (None, feedforward.left_out)]
+    t, error, correction, free = simulate_loop(plants, both, loop.age, passes)
+    return [
+        _replayed(
+            t,
+            passes,
+            {
+                "without": np.broadcast_to(free, error[0].shape),
+                "with_hold": error[k],
+                "with_feedforward": error[k + 1],
+            },
+            correction[k + 1],
+            identified.radius,
+            config,
+        )
+        for k in range(0, len(both), 2)
+    ]
+
+
+def _replayed(
+    t: np.ndarray,
+    passes: Sequence[DriftPass],
+    ways: dict[str, np.ndarray],
+    correction: np.ndarray,
+    radius: float,
+    config: HeadingConfig,
+) -> Replay:
     figures = {name: _figures(error) for name, error in ways.items()}
     peak = float(np.mean(figures["with_hold"]["peak"][0]))
     floors = dict(zip(("end", "peak", "rms"), config.replay_floor, strict=True))
@@ -932,6 +1021,7 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
     proofs = [design(s, plant, plants, loop, config) for s in structures]
     candidates = list(proofs)
     proofs.append(design("PI (AMIGO)", plant, plants, loop, config))
+    compared = (*proofs, classical(identified, plant, plants, loop))
     sideways = drift_passes(run, passes, identified, config)
     findings = list(identified.findings)
     if not loop.loop_known:
@@ -949,24 +1039,23 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
     if not sideways:
         return HeadingHold(
             identified=identified, loop=loop, plant=plant, plants=plants, advised=proofs[0],
-            alternatives=tuple(proofs), expected={}, feedforward=None, replay=None,
+            alternatives=compared, expected={}, feedforward=None, replay=None,
             why_no_replay="no sideways pass in this recording: drive three and more each way, then "
             "the expected heading error and the feed-forward can be given",
             correction_limit=config.correction_least, findings=tuple(findings),
         )  # fmt: skip
     forward = feed_forward(sideways, identified.plant, config)
     forward = _if_worth(forward, identified, loop, proofs[0].gains, sideways, config)
-    replays = {
-        p.structure: replay(identified, loop, p.gains, sideways, forward, config) for p in proofs
-    }
+    played = replays(identified, loop, [p.gains for p in proofs], sideways, forward, config)
+    replayed = {p.structure: r for p, r in zip(proofs, played, strict=True)}
 
     def remains(proof: Proof) -> float:
-        value = replays[proof.structure].summary["with_feedforward"]["end"].value
+        value = replayed[proof.structure].summary["with_feedforward"]["end"].value
         return math.inf if value is None else value
 
     best = min(remains(p) for p in candidates)
     advised = next(p for p in candidates if remains(p) <= best + config.simpler_within)
-    chosen = replays[advised.structure]
+    chosen = replayed[advised.structure]
     limit = _headroom(run, chosen, plant, config)
     return HeadingHold(
         identified=identified,
@@ -974,8 +1063,8 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
         plant=plant,
         plants=plants,
         advised=advised,
-        alternatives=tuple(proofs),
-        expected={name: r.summary for name, r in replays.items()},
+        alternatives=compared,
+        expected={name: r.summary for name, r in replayed.items()},
         feedforward=forward,
         replay=chosen,
         why_no_replay="",
@@ -993,6 +1082,11 @@ def _loop_fast_enough(run: Run, identified: Identified, loop: Loop, config: Head
     sensor = max(run.gyro_lag, 0.0)
     swift = Loop(loop_hz=1000.0, age=sensor, age_known=True, loop_known=True)
     plant = replace(identified.plant, delay=identified.plant.delay + sensor + 1e-3)
+    log_hz = 1 / run.dt
+    # The rule's gain is 1/(2 delay) at most and the crossover no more (pi/2 for the sampling): far
+    # from that it need not be worked out.
+    if min(loop.loop_hz, log_hz) > 1 / (4 * _effective_delay("P", plant, swift)):
+        return
     crossover = design("P", plant, (), swift, config).nominal.crossover / (2 * math.pi)
     if loop.loop_hz < 2 * crossover:
         source = f"{run.robot.path}: robot.loop_hz" if loop.loop_known else "loop rate"
@@ -1002,7 +1096,6 @@ def _loop_fast_enough(run: Run, identified: Identified, loop: Loop, config: Head
             f"between its samples. Run the heading loop at {math.ceil(10 * crossover)} Hz or more, "
             "write it into the robot file, and record again"
         )
-    log_hz = 1 / run.dt
     if log_hz < 2 * crossover:
         raise RecordingError(
             f"heading: channel omega_z: logged at {log_hz:.1f} Hz; the base answers with a crossover "
@@ -1130,6 +1223,41 @@ def constants_text(hold: HeadingHold) -> str:
     wide = max(len(r[0]) for r in rows)
     return "\n".join(
         f"{name:<{wide}} = {value:<8} # [{unit}] {what}" for name, value, unit, what in rows
+    )
+
+
+def classical_text(hold: HeadingHold) -> str:
+    """What the classical step-response rule would give here, in one sentence.
+
+    Parameters
+    ----------
+    hold : HeadingHold
+        The tuning.
+
+    Returns
+    -------
+    str
+        Gains, and how they compare with what is advised.
+    """
+    proof = hold.alternatives[-1]
+    gains, peak = proof.gains, proof.nominal.max_sensitivity
+    if not proof.nominal.stable:
+        fate = "with them this base would sway more and more"
+    elif not proof.worst.stable:
+        fate = (
+            f"their largest sensitivity is {peak:.2f}, and on some of the plants that this recording "
+            "allows the base would sway more and more"
+        )
+    else:
+        worst = proof.worst.max_sensitivity
+        fate = f"their largest sensitivity is {peak:.2f}, {worst:.2f} at worst"
+        if peak <= DEFAULT.max_sensitivity and worst <= DEFAULT.worst_sensitivity:
+            fate += ", tolerable on this base, though the rule sets no limit to it"
+    return (
+        f"For comparison, not advised: the classical step-response rule (Ziegler and Nichols) gives "
+        f"kp = {gains.kp:.2f} 1/s, ki = {gains.ki:.2f} 1/s², kd = {gains.kd:.2f}; {fate}. The gains "
+        f"advised keep to {hold.advised.nominal.max_sensitivity:.2f}, "
+        f"{hold.advised.worst.max_sensitivity:.2f} at worst."
     )
 
 
@@ -1291,6 +1419,14 @@ def heading_result(hold: HeadingHold, run: Run, recordings: Sequence[str]) -> di
             "answer": found.signals.rate_source,
             "closed_loop": found.closed_loop,
             "misfit_rad_per_s": found.misfit,
+            "step_answers": {
+                "lag_s": found.steps.lag,
+                "delay_s": found.steps.delay,
+                "heading_slope": found.steps.slope,
+                "heading_apparent_delay_s": found.steps.apparent_delay,
+                "turns": found.steps.turns,
+                "differs": list(found.steps.differs),
+            },
         },
         "loop": {
             "loop_hz": hold.loop.loop_hz,
@@ -1308,7 +1444,7 @@ def heading_result(hold: HeadingHold, run: Run, recordings: Sequence[str]) -> di
                 "rate_filter_s": p.gains.rate_filter,
                 "closed_loop_time_s": p.closed_loop_time,
                 **_margin_fields(p.nominal),
-                "worst_max_sensitivity": p.worst.max_sensitivity,
+                "worst_max_sensitivity": p.worst.max_sensitivity if p.worst.stable else None,
                 "expected": {
                     way: figures["end"]
                     for way, figures in hold.expected.get(p.structure, {}).items()

@@ -10,6 +10,7 @@ from analyzer.heading import (
     CAUTIONS,
     DEGREES,
     HeadingHold,
+    classical_text,
     constants_text,
     law_text,
     law_words,
@@ -21,6 +22,7 @@ from analyzer.page import document, drawn, table
 if TYPE_CHECKING:
     from analyzer.control import Margins
     from analyzer.pipeline import HeadingAnalysis
+    from analyzer.yaw_plant import StepReading
 
 WAYS = (
     ("without", "without hold"),
@@ -102,6 +104,7 @@ def _plant_rows(hold: HeadingHold) -> list[tuple[str, str]]:
             "dead time from command to rotation",
             str(found.delay.scaled(1e3, "ms")) + ("; taken as 0" if found.plant.delay == 0 else ""),
         ),
+        ("lag and dead time read off the steps, no model fitted", _steps_text(found.steps)),
         ("drag while turning on the spot", str(found.friction)),
         (
             "age of heading and yaw rate when used",
@@ -126,6 +129,18 @@ def _plant_rows(hold: HeadingHold) -> list[tuple[str, str]]:
     return rows
 
 
+def _steps_text(steps: StepReading) -> str:
+    if not steps.lag.determined:
+        return str(steps.lag)
+    agrees = (
+        "; differs from the fit: see the findings" if steps.differs else "; agrees with the fit"
+    )
+    return (
+        f"{steps.lag.scaled(1e3, 'ms')}, {steps.delay.scaled(1e3, 'ms')}, from {steps.turns} turns"
+        + agrees
+    )
+
+
 def _law_rows(hold: HeadingHold) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for p in hold.alternatives:
@@ -137,10 +152,16 @@ def _law_rows(hold: HeadingHold) -> list[tuple[str, ...]]:
                 f"{p.gains.kp:.2f}",
                 f"{p.gains.ki:.2f}",
                 f"{p.gains.kd:.2f}",
-                f"{p.nominal.phase_margin * DEGREES:.0f}°",
-                f"{p.nominal.gain_margin:.2f}",
-                f"{p.nominal.max_sensitivity:.2f}",
-                f"{p.worst.max_sensitivity:.2f}",
+                *(
+                    (
+                        f"{p.nominal.phase_margin * DEGREES:.0f}°",
+                        f"{p.nominal.gain_margin:.2f}",
+                        f"{p.nominal.max_sensitivity:.2f}",
+                    )
+                    if p.nominal.stable
+                    else ("not stable",) * 3
+                ),
+                f"{p.worst.max_sensitivity:.2f}" if p.worst.stable else "not stable",
                 end,
             )
         )
@@ -203,6 +224,7 @@ def heading_summary(analysis: HeadingAnalysis, console: Any) -> None:
     show("Margins of the sampled loop", MARGIN_HEAD, _margin_rows(hold))
     show("What the gains rest on", ("measure", "value with 95 % interval"), list(_plant_rows(hold)))
     show("Laws compared", NARROW_HEAD, [(*r[:5], *r[7:]) for r in _law_rows(hold)])
+    console.print(f" {plain(classical_text(hold))}\n")
     console.print("[bold]What heading hold cannot do[/bold]")
     for text in CANNOT:
         console.print(f" {plain(text)}")
@@ -284,7 +306,7 @@ def heading_page(analysis: HeadingAnalysis) -> str:
         '<p class="note">P, PD and PI by Skogestad\'s rule (J. Process Control 13, 2003), slowed '
         "until the sampled loop keeps to its largest sensitivity; AMIGO (Åström and Hägglund, 2006) "
         "as a second opinion. Advised is the simplest law whose heading error is within 0.1° of the "
-        "best.</p>",
+        f"best. {escape(classical_text(hold))}</p>",
         "<h2>What heading hold cannot do</h2><ul>"
         + "".join(f"<li>{escape(c)}</li>" for c in CANNOT)
         + "</ul>",

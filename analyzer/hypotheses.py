@@ -31,8 +31,8 @@ class Fitted:
         Most probable parameters and their covariance.
     mean, sd : ndarray
         Its normal prior.
-    chi2 : float
-        Sum of squared data residuals.
+    residuals : ndarray, shape (residuals,)
+        Whitened data residuals at the most probable parameters.
     """
 
     causes: tuple[tuple[str, str | None], ...]
@@ -41,7 +41,12 @@ class Fitted:
     covariance: np.ndarray
     mean: np.ndarray
     sd: np.ndarray
-    chi2: float
+    residuals: np.ndarray
+
+    @property
+    def chi2(self) -> float:
+        """Sum of squared data residuals."""
+        return float(self.residuals @ self.residuals)
 
 
 def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
@@ -88,31 +93,87 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
         for name in names:
             plans.append((((kind, name),), 0.125 / w))
             plans.append(((("mass_off_centre", None), (kind, name)), 0.03 / w))
-    fits = []
-    for causes, prior in plans:
-        mean, sd = mean0.copy(), sd0.copy()
+    means, sds = np.tile(mean0, (len(plans), 1)), np.tile(sd0, (len(plans), 1))
+    for (causes, _), mean, sd in zip(plans, means, sds, strict=True):
         for kind, wheel in causes:
             if kind == "mass_off_centre":
                 with_mass(mean, sd)
             elif wheel is not None:
                 with_fault(kind, names.index(wheel), mean, sd)
-        z, covariance, evidence, chi2 = model.fit(mean, sd)
-        if math.isfinite(evidence) and np.all(np.isfinite(covariance)):
-            fits.append((causes, math.log(prior) + evidence, z, covariance, mean, sd, chi2))
+    z, covariance, evidence, residuals = model.fit(means, sds)
+    fits = []
+    for i, (causes, prior) in enumerate(plans):
+        if not (math.isfinite(evidence[i]) and np.all(np.isfinite(covariance[i]))):
+            continue
+        weight = math.log(prior) + float(evidence[i])
+        for kind, wheel in causes:
+            at, *within = _claimed(model, kind, wheel)
+            if not at:
+                continue
+            # A fault lies beyond tolerance: its prior, and so its evidence, has no share within.
+            spread = np.sqrt(np.diag(covariance[i])[at])
+            reached = share_outside(z[i][at], spread, *within)
+            reached /= share_outside(means[i][at], sds[i][at], *within)
+            weight += math.log(max(reached, 1e-9))
+        fits.append((causes, weight, z[i], covariance[i], means[i], sds[i], residuals[i]))
     if not any(f[0] == (("none", None),) for f in fits):
         return []
     best = max(fits, key=lambda f: f[1])
-    count = model.residuals(best[2][None]).shape[1]
     # A best fit far above its degrees of freedom means that something is not in the model:
     # every probability is lowered by the ratio (a tempered posterior).
-    temper = max(1.0, best[6] / max(1, count))
+    temper = max(1.0, float(best[6] @ best[6]) / best[6].size)
     logs = np.array([f[1] for f in fits]) / temper
     shares = np.exp(logs - logs.max())
     shares /= shares.sum()
     return [
-        Fitted(causes=f[0], share=float(s), z=f[2], covariance=f[3], mean=f[4], sd=f[5], chi2=f[6])
+        Fitted(
+            causes=f[0], share=float(s), z=f[2], covariance=f[3], mean=f[4], sd=f[5], residuals=f[6]
+        )
         for f, s in zip(fits, shares, strict=True)
     ]
+
+
+def _claimed(
+    model: Model, kind: str, wheel: str | None
+) -> tuple[list[int], np.ndarray, np.ndarray]:
+    """Places of the parameters that a cause says are beyond tolerance, and the range within."""
+    if kind == "mass_off_centre":
+        limit = np.full(2, model.robot.centre_tolerance)
+        return [0, 1], -limit, limit
+    if wheel is None:
+        return [], np.empty(0), np.empty(0)
+    tolerance = model.robot.tolerance
+    # One wheel that differs pulls the mean of all radii along.
+    radius = tolerance.relative_radius * model.w / (model.w - 1)
+    parameter, low, high = {
+        "roller_drag": ("q", -math.inf, math.log1p(tolerance.roller_drag_share)),
+        "axle_drag": ("b", -math.inf, math.log1p(tolerance.axle_drag_share)),
+        "weak_motor": ("rho", -math.inf, math.log1p(tolerance.motor_resistance_share)),
+        "radius_mismatch": ("eps", -radius, radius),
+    }[kind]
+    at = model.index(parameter, model.robot.wheel_names.index(wheel))
+    return [at], np.array([low]), np.array([high])
+
+
+def share_outside(mean: np.ndarray, sd: np.ndarray, low: np.ndarray, high: np.ndarray) -> float:
+    """Chance that one or more of several independent normal quantities lie outside their ranges.
+
+    Parameters
+    ----------
+    mean, sd : ndarray, shape (n,)
+        Of the quantities.
+    low, high : ndarray, shape (n,)
+        Ends of the ranges; infinite where a range has none.
+
+    Returns
+    -------
+    float
+        Between 0 and 1.
+    """
+    inside = 1.0
+    for m, s, a, b in zip(mean, sd * math.sqrt(2), low, high, strict=True):
+        inside *= 0.5 * (math.erf((b - m) / s) - math.erf((a - m) / s))
+    return 1.0 - inside
 
 
 def averaged(fits: Sequence[Fitted], pick: np.ndarray) -> tuple[float, float]:
@@ -132,7 +193,8 @@ def averaged(fits: Sequence[Fitted], pick: np.ndarray) -> tuple[float, float]:
     """
     values = np.array([float(f.z @ pick) for f in fits])
     variances = np.array([float(pick @ f.covariance @ pick) for f in fits])
-    shares = np.array([f.share for f in fits])
+    # What is as good as ruled out may have shares too small for a number.
+    shares = np.maximum([f.share for f in fits], 1e-300)
     shares = shares / shares.sum()
     mean = float(shares @ values)
     return mean, math.sqrt(float(shares @ (variances + (values - mean) ** 2)))

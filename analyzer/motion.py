@@ -215,24 +215,35 @@ def _ends(run: Run, a: int, b: int, config: MotionConfig) -> tuple[np.ndarray, n
     return first.mean(axis=0), last.mean(axis=0)
 
 
-def _body_path(run: Run, a: int, b: int) -> np.ndarray | None:
-    """Path ahead and left in the turning body frame, from the reference."""
-    assert run.reference is not None
-    assert run.yaw is not None
-    pose, yaw = run.reference[a:b, :2], run.yaw[a:b]
-    known = np.isfinite(pose).all(axis=1) & np.isfinite(yaw)
-    if known.sum() < 3 or not (known[:3].any() and known[-3:].any()):
-        return None
-    pose, yaw = pose[known], yaw[known]
-    step = np.diff(pose, axis=0)
-    mid = (yaw[1:] + yaw[:-1]) / 2
-    cosine, sine = np.cos(mid), np.sin(mid)
-    return np.array(
-        [
-            float(np.sum(cosine * step[:, 0] + sine * step[:, 1])),
-            float(np.sum(-sine * step[:, 0] + cosine * step[:, 1])),
-        ]
-    )
+@dataclass(frozen=True, slots=True)
+class _Travel:
+    """Path in the turning body frame, added up over the samples at which the pose is known."""
+
+    known: np.ndarray
+    path: np.ndarray
+
+    @classmethod
+    def of(cls, run: Run) -> _Travel:
+        assert run.reference is not None
+        assert run.yaw is not None
+        pose, yaw = run.reference[:, :2], run.yaw
+        known = np.flatnonzero(np.isfinite(pose[:, 0] + pose[:, 1] + yaw))
+        x, y, turned = pose[known, 0], pose[known, 1], yaw[known]
+        ahead, left = np.diff(x), np.diff(y)
+        middle = (turned[1:] + turned[:-1]) / 2
+        cosine, sine = np.cos(middle), np.sin(middle)
+        path = np.zeros((known.size, 2))
+        np.cumsum(cosine * ahead + sine * left, out=path[1:, 0])
+        np.cumsum(cosine * left - sine * ahead, out=path[1:, 1])
+        return cls(known, path)
+
+    def between(self, a: int, b: int) -> np.ndarray | None:
+        """Path ahead and left over samples a to b; None where an end is not known."""
+        first, last = np.searchsorted(self.known, (a, b))
+        if last - first < 3 or self.known[first] > a + 2 or self.known[last - 1] < b - 3:
+            return None
+        path: np.ndarray = self.path[last - 1] - self.path[first]
+        return path
 
 
 def closure_row(run: Run) -> np.ndarray:
@@ -325,6 +336,7 @@ def measure_passes(
     command = run.command if run.command is not None and np.any(run.command) else None
     tape = {row.number: row for row in taped}
     ratio = _sideways_guess(run)
+    travel = None if run.reference is None or run.yaw is None else _Travel.of(run)
     out = []
     number = 0
     for p in passes:
@@ -348,8 +360,8 @@ def measure_passes(
                 path[2] = row.turn
             distance = math.hypot(row.ahead, row.left)
             measured = True
-        elif run.reference is not None and np.isfinite(run.reference[a:b, :2]).any():
-            body = _body_path(run, a, b)
+        elif travel is not None:
+            body = travel.between(a, b)
             ends = _ends(run, a, b, config)
             if body is not None and ends is not None:
                 path[:2] = body
@@ -368,8 +380,8 @@ def measure_passes(
             true = float(np.hypot(path[0], path[1]))
             rim = np.hypot(*(inverse @ (run.wheel_angle[d - 1] - run.wheel_angle[c]))[:2])
             span = (d - 1 - c) * run.dt
-            if measured and run.reference is not None:
-                cruise = _body_path(run, c, d)
+            if measured and travel is not None:
+                cruise = travel.between(c, d)
                 if cruise is not None and span > 0.2:
                     speed = float(np.hypot(*cruise)) / span
             elif along > 0 and span > 0:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -246,58 +247,19 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
                 ),
             }
         )
-    mass = next((c for c in causes if c["cause"] == "mass_off_centre"), None)
-    if (
-        mass is not None
-        and mass["probability"] >= 0.4
-        and centre_x.value is not None
-        and centre_y.value is not None
-    ):
+    mass = next((c for c in likely if c["cause"] == "mass_off_centre"), None)
+    shift = np.zeros(2)
+    if mass is not None and centre_x.value is not None and centre_y.value is not None:
         shift = -np.array([centre_x.value, centre_y.value])
         errors = (centre_x.std_error or 0.0, centre_y.std_error or 0.0)
         limit = robot.centre_tolerance
         for axis in range(2):
             if abs(shift[axis]) < max(2 * errors[axis], 0.5 * limit):
                 shift[axis] = 0.0
-        chosen = plan_moves(robot.masses, robot, shift)
-        done = shift - np.array([chosen["remaining_m"]["x"], chosen["remaining_m"]["y"]])
-        sentences = [
-            f"Move {m['name']} ({m['mass_kg']:.2f} kg) "
-            f"{_way(m['x_m'] - m['from_x_m'], m['y_m'] - m['from_y_m'])}, to "
-            f"{_way(m['x_m'], m['y_m'], place=True)}."
-            for m in chosen["moves"]
-        ]
-        if not sentences:
-            sentences = [
-                "The robot file lists no [[mass]] that can be moved so; the centre of mass has to "
-                f"move {_way(float(shift[0]), float(shift[1]))}."
-            ]
-        elif np.any(np.abs(shift - done) > 0.002):
-            rest = shift - done
-            sentences.append(
-                f"That leaves {_way(float(rest[0]), float(rest[1]))} that other things have to shift "
-                "the centre of mass."
-            )
-        out.append(
-            {
-                "kind": "move_mass",
-                "shift_m": {"x": float(shift[0]), "y": float(shift[1])},
-                "moves": chosen["moves"],
-                "remaining_m": chosen["remaining_m"],
-                "text": " ".join(sentences),
-                "caution": MOVE,
-                "expected_effect": _effect(
-                    diagnosis,
-                    motion,
-                    Change(
-                        shift_x=float((done if robot.masses else shift)[0]),
-                        shift_y=float((done if robot.masses else shift)[1]),
-                    ),
-                    "Takes the cause away.",
-                    "mechanics",
-                ),
-            }
-        )
+    alone = all(c["cause"] in {"mass_off_centre", "none"} for c in likely) and bool(likely)
+    trim = _trim(robot, diagnosis, motion, shift) if alone else 0.0
+    if mass is not None or trim:
+        out.append(_move(robot, diagnosis, motion, shift, trim))
     out += _factors(robot, diagnosis, motion, likely)
     _add_up(robot, diagnosis, motion, out)
     if (undecided or not likely or missing) and missing:
@@ -312,6 +274,100 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
     if undecided:
         out.sort(key=lambda r: r["kind"] != "record_more")
     return out
+
+
+def _trim(robot: Robot, diagnosis: Diagnosis, motion: Motion, shift: np.ndarray) -> float:
+    """Shift ahead that takes out the drift which small differences between sound wheels leave.
+
+    Under `power` the wheels yield to load, so the base turns about as much as its mass stands ahead:
+    what is left after `shift` is predicted, and how it changes with the place of the mass. Zero where
+    that drift is within tolerance (twice that where nothing else is to be moved) or uncertain, where
+    the trim would be larger than a fifth of the
+    base, or where it would take away less than half. [m]
+    """
+    if robot.drive_mode != "power":
+        return 0.0
+
+    def left_over(ahead: float) -> Estimate:
+        change = Change(shift_x=float(shift[0]) + ahead, shift_y=float(shift[1]))
+        return odd_part(predict(diagnosis, motion, change))
+
+    now = left_over(0.0)
+    limit = robot.tolerance.yaw_drift_deg_per_m * (1.0 if np.any(shift) else 2.0)
+    if now.value is None or abs(now.value) < max(limit, 2 * (now.std_error or math.inf)):
+        return 0.0
+    most = 0.2 * robot.size
+    low, high = left_over(-most).value, left_over(most).value
+    if low is None or high is None or low * high >= 0:
+        return 0.0
+    ends = np.array([-most, most])
+    values = np.array([low, high])
+    for _ in range(8):
+        # False position, halved where one end stays: the answer bends with the load.
+        ahead = float(ends[0] - values[0] * (ends[1] - ends[0]) / (values[1] - values[0]))
+        found = left_over(ahead)
+        if found.value is None:
+            return 0.0
+        if abs(found.value) < 0.1 * limit:
+            break
+        end = int(found.value * values[1] > 0)
+        ends[end], values[end] = ahead, found.value
+        values[1 - end] /= 2
+    return ahead if abs(found.value or 0.0) < 0.5 * abs(now.value) else 0.0
+
+
+def _move(
+    robot: Robot, diagnosis: Diagnosis, motion: Motion, shift: np.ndarray, trim: float
+) -> dict[str, Any]:
+    """Move of the masses: `shift` brings the centre to the middle, `trim` ahead comes on top."""
+    cure = bool(np.any(shift))
+    shift = shift + np.array([trim, 0.0])
+    chosen = plan_moves(robot.masses, robot, shift)
+    done = shift - np.array([chosen["remaining_m"]["x"], chosen["remaining_m"]["y"]])
+    sentences = [
+        f"Move {m['name']} ({m['mass_kg']:.2f} kg) "
+        f"{_way(m['x_m'] - m['from_x_m'], m['y_m'] - m['from_y_m'])}, to "
+        f"{_way(m['x_m'], m['y_m'], place=True)}."
+        for m in chosen["moves"]
+    ]
+    if not sentences:
+        sentences = [
+            "The robot file lists no [[mass]] that can be moved so; the centre of mass has to "
+            f"move {_way(float(shift[0]), float(shift[1]))}."
+        ]
+    elif np.any(np.abs(shift - done) > 0.002):
+        rest = shift - done
+        sentences.append(
+            f"That leaves {_way(float(rest[0]), float(rest[1]))} that other things have to shift "
+            "the centre of mass."
+        )
+    if trim:
+        sentences.append(
+            f"Of the shift of the centre of mass, {_way(trim, 0.0)} is trim: it does not bring the mass "
+            "to the middle but holds against small differences between the wheels. After a service of "
+            "wheels or motors, record again."
+        )
+    return {
+        "kind": "move_mass",
+        "shift_m": {"x": float(shift[0]), "y": float(shift[1])},
+        "trim_m": trim,
+        "moves": chosen["moves"],
+        "remaining_m": chosen["remaining_m"],
+        "text": " ".join(sentences),
+        "caution": MOVE,
+        "expected_effect": _effect(
+            diagnosis,
+            motion,
+            Change(
+                shift_x=float((done if robot.masses else shift)[0]),
+                shift_y=float((done if robot.masses else shift)[1]),
+            ),
+            ("Takes the cause away" + (", and trims the rest." if trim else "."))
+            if cure
+            else "Trims the drift; no part is beyond tolerance. A heading hold does the same in software.",
+            "mechanics",
+        ),
+    }
 
 
 def _way(x: float, y: float, *, place: bool = False) -> str:

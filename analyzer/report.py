@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -60,6 +61,25 @@ def number(entry: dict[str, Any], digits: int = 2, scale: float = 1.0, unit: str
     half = (high - low) / 2 * scale
     value = round(entry["value"] * scale, digits) + 0.0  # a small negative must not read "-0.0"
     return with_unit(f"{value:.{digits}f} ± {half:.{digits}f}", unit or entry["unit"])
+
+
+def cause_size(cause: dict[str, Any]) -> str:
+    """Magnitude of a cause as text, in the units of the screen.
+
+    Parameters
+    ----------
+    cause : dict
+        Entry of the result file's `causes`.
+
+    Returns
+    -------
+    str
+        Value, half the interval, unit; or why there is none.
+    """
+    size = cause["magnitude"]
+    if size.get("unit") == "rad/s":
+        return number(size, 2, 180 / math.pi, "°/s")
+    return number(size, 1 if size.get("unit") else 2)
 
 
 def headline(result: dict[str, Any]) -> str:
@@ -224,7 +244,7 @@ def _afterwards(expected: dict[str, Any]) -> list[str]:
 
 def _named(cause: dict[str, Any]) -> str:
     size = cause["magnitude"]
-    shown = f"{number(size, 1)}, " if size.get("value") is not None else ""
+    shown = f"{cause_size(cause)}, " if size.get("value") is not None else ""
     return f"{cause_name(cause)} ({shown}{100 * cause['probability']:.0f} %)"
 
 
@@ -288,7 +308,7 @@ def terminal_summary(analysis: RunAnalysis, console: Any) -> None:
         grid.add_row(
             plain(cause_name(cause)),
             f"{100 * cause['probability']:.0f} %",
-            plain(number(cause["magnitude"], 1)),
+            plain(cause_size(cause)),
             plain("; ".join(cause["evidence_for"])),
         )
     console.print(grid)
@@ -377,7 +397,7 @@ def html_report(analysis: RunAnalysis) -> str:
     causes = [c for c in result["causes"] if c["probability"] >= 0.01][:10]
     why = "".join(
         f"<h3>{escape(cause_name(c))}: {100 * c['probability']:.0f} %, size "
-        f"{escape(number(c['magnitude'], 1))}</h3>"
+        f"{escape(cause_size(c))}</h3>"
         + "".join(
             f"<p><em>{word}</em></p><ul>{''.join(f'<li>{escape(t)}</li>' for t in c[key])}</ul>"
             for word, key in (

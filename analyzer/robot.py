@@ -93,9 +93,9 @@ class Tolerance(_Table):
     """Default: 3 % of the mean distance of the wheels from their middle."""
     roller_drag_share: float = Field(default=0.45, gt=0)
     axle_drag_share: float = Field(default=0.35, gt=0)
-    roller_drag_over_load: float = Field(default=0.102, gt=0)
-    """Drag of sound rollers along their rolling direction, over wheel load: the largest of the
-    bench's sound bases. Set it from a recording of your own base when it was sound."""
+    roller_drag_over_load: float = Field(default=0.093, gt=0)
+    """Drag of sound rollers along their rolling direction, over wheel load: a tenth more than the
+    largest of the bench's sound bases. Set it from a recording of your own base when it was sound."""
     relative_radius: float = Field(default=0.002, gt=0)
     motor_resistance_share: float = Field(default=0.08, gt=0)
     yaw_drift_deg_per_m: float = Field(default=1.0, gt=0)

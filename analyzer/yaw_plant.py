@@ -20,11 +20,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analyzer.control import YawPlant, two_point
+from analyzer.control import YawPlant, steepest_tangent, two_point
 from analyzer.kinematics import odometry_matrix
 from analyzer.quantities import Estimate, Finding, RecordingError, student_quantile
 from analyzer.run import Pass, Run
@@ -74,6 +74,18 @@ class PlantConfig:
     """Standard error of the gain, over the gain, where one turn rate only was driven [-]: of bases
     whose wheels' speeds are controlled; bench work. Where the wheels yield, the gain lies anywhere
     between what was seen and what was asked."""
+    step_rise: float = 0.04
+    """Longest rise of a turn command that counts as a step [s]: below the lag of most bases."""
+    step_shortest: float = 0.9
+    """Shortest turn off which lag and dead time are read [s]: its last third is steady where they
+    come to 0.25 s together."""
+    reading_share: tuple[float, float] = (0.08, 0.02)
+    """Standard error of a lag read off the steps that no scatter shows, in steps of the grid (between
+    two samples the rate is taken as straight) and over the lag (the end value is not quite
+    reached) [-]: simulated plants."""
+    differ_least: tuple[float, float] = (0.1, 0.005)
+    """Difference between a reading off the steps and the fit that is worth a word, over the fitted
+    value [-] and at least [s], but never below a step of the grid: what the gains hardly feel."""
     timing_share: float = 0.245
     """Standard error of the dead time from the logging of the command, in steps of the grid [-]:
     a change falls anywhere between two samples; 95 % of that lies within 0.475 of a step, which is
@@ -146,6 +158,35 @@ class YawSignals:
     rate_source: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepReading:
+    """The plant read off its step answers, no model fitted: a second opinion.
+
+    Attributes
+    ----------
+    lag, delay : Estimate
+        From the times at which the yaw rate reaches 28.3 % and 63.2 % of its end value. [s]
+    slope : Estimate
+        Slope of the heading's steepest tangent over the turn command. [-]
+    apparent_delay : Estimate
+        Where that tangent meets the heading at the start; of a lag with dead time their sum. [s]
+    turns : int
+        Turns that begin with a step and are long enough.
+    differs : tuple of str
+        What lies apart from the fit by more than both intervals, in words.
+    slower : bool
+        Whether lag and dead time together are longer than fitted, and something differs.
+    """
+
+    lag: Estimate
+    delay: Estimate
+    slope: Estimate
+    apparent_delay: Estimate
+    turns: int
+    differs: tuple[str, ...] = ()
+    slower: bool = False
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Identified:
     """The yaw plant with its uncertainty.
@@ -171,6 +212,8 @@ class Identified:
         Whether a heading loop was on while recording.
     misfit : float
         Root mean square of what the model leaves in the windows. [rad/s]
+    steps : StepReading
+        The same plant read off its step answers.
     findings : tuple of Finding
         What was left out and why.
     """
@@ -187,6 +230,7 @@ class Identified:
     fitted: np.ndarray
     closed_loop: bool
     misfit: float
+    steps: StepReading
     findings: tuple[Finding, ...] = field(default=())
 
 
@@ -195,8 +239,8 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
 
     Parameters
     ----------
-    values : ndarray, shape (n,)
-        Input.
+    values : ndarray, shape (..., n)
+        Inputs, along the last axis.
     step : float
         Sampling step. [s]
     lag : float
@@ -204,7 +248,7 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (..., n)
         Exact for a piecewise linear input (first-order hold: Astrom & Wittenmark,
         Computer-Controlled Systems, 3rd ed., section 2.8), at rest before the first sample.
     """
@@ -213,20 +257,24 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
     keep = math.exp(-step / lag)
     slope = lag / step * (1 - keep)
     driven = (1 - slope) * values
-    driven[1:] += (slope - keep) * values[:-1]
-    # y[k] = keep y[k - 1] + driven[k], block by block: importing scipy.signal takes longer.
-    size = 128
-    padded = np.zeros(-(-values.size // size) * size)
-    padded[: values.size] = driven
+    driven[..., 1:] += (slope - keep) * values[..., :-1]
+    return _faded_sum(driven, keep)
+
+
+def _faded_sum(driven: np.ndarray, keep: float) -> np.ndarray:
+    """y[k] = keep y[k - 1] + driven[k], in blocks whose ends follow the same rule."""
+    # Without scipy.signal, whose import takes longer than all of this.
+    size = 32
+    *rows, count = driven.shape
     power = np.arange(size)
-    within = np.tril(keep ** np.maximum(power[:, None] - power[None], 0))
-    out: np.ndarray = padded.reshape(-1, size) @ within.T
-    carry = 0.0
-    fading = keep ** (power + 1)
-    for row in out:
-        row += carry * fading
-        carry = float(row[-1])
-    return out.ravel()[: values.size]
+    within = np.tril(keep ** np.maximum(power[:, None] - power, 0))
+    padded = np.zeros((*rows, -(-count // size) * size))
+    padded[..., :count] = driven
+    out: np.ndarray = padded.reshape(*rows, -1, size) @ within.T
+    if count > size:
+        ends = _faded_sum(out[..., -1], keep**size)
+        out[..., 1:, :] += ends[..., :-1, None] * keep ** (power + 1)
+    return out.reshape(*rows, -1)[..., :count]
 
 
 class _Model:
@@ -252,9 +300,9 @@ class _Model:
         self.at = at
         # A command is held, so it changes in steps; where between two samples is not known, and
         # the middle is right on average.
-        self.nearest = np.minimum(np.round(self.fine / dt).astype(int), t.size - 1)
-        self.sign = np.where(np.abs(command) > DEFAULT.rate_still, np.sign(command), 0.0)
-        self.size = np.abs(command)
+        asked = command[np.minimum(np.round(self.fine / dt).astype(int), t.size - 1)]
+        self.size = np.abs(asked)
+        self.sign = np.where(self.size > DEFAULT.rate_still, np.sign(asked), 0.0)
 
     def answer(self, values: np.ndarray) -> np.ndarray:
         """Yaw rate at the samples. [rad/s]"""
@@ -262,20 +310,77 @@ class _Model:
         lag = math.sqrt(max(square, 0.0))
         delay = mean - lag
         goal = self.sign * np.maximum(gain * self.size + friction, 0.0)
-        fine = first_order(goal[self.nearest], self.step, lag)
+        out: np.ndarray = self._at(delay, first_order(goal, self.step, lag))
+        return out
+
+    def _at(self, delay: float, fine: np.ndarray) -> np.ndarray:
         out: np.ndarray = np.interp(self.at - delay, self.fine, fine)
         return out
 
-    def slopes(self, values: np.ndarray, free: Sequence[int]) -> np.ndarray:
-        """Derivatives by the free parameters, shape (samples, free)."""
-        columns = []
-        for k in free:
-            step = np.zeros(4)
-            step[k] = max(2e-5, 0.02 * float(values[3])) if k == 3 else 1e-3
-            high, low = values + step, values - step
-            low[3] = max(low[3], 0.0)
-            columns.append((self.answer(high) - self.answer(low)) / (high[k] - low[k]))
-        return np.stack(columns, axis=1)
+    def slopes(self, values: np.ndarray, free: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
+        """Yaw rate at the samples, and derivatives by the free parameters, shape (samples, free)."""
+        gain, friction, mean, square = (float(v) for v in values)
+        lag = math.sqrt(max(square, 0.0))
+        delay = mean - lag
+        turned = self.sign * (gain * self.size + friction > 0)
+        by_gain, by_friction = first_order(np.stack([turned * self.size, turned]), self.step, lag)
+        fine = gain * by_gain + friction * by_friction
+        near = np.array([0.0, 0.0, 0.0, max(2e-5, 0.02 * square)])
+        high, low = values + near, values - near
+        low[3] = max(low[3], 0.0)
+        columns = [
+            self._at(delay, by_gain),
+            self._at(delay, by_friction),
+            (self._at(delay + 1e-3, fine) - self._at(delay - 1e-3, fine)) / 2e-3,
+            (self.answer(high) - self.answer(low)) / (high[3] - low[3]),
+        ]
+        return self._at(delay, fine), np.stack([columns[k] for k in free], axis=1)
+
+
+def _least_squares(
+    model: _Model,
+    rate: np.ndarray,
+    start: np.ndarray,
+    free: Sequence[int],
+    bounds: tuple[np.ndarray, np.ndarray],
+    *,
+    robust: bool,
+) -> np.ndarray:
+    """Parameters that fit best, by damped steps within bounds.
+
+    Marquardt, J. SIAM 11, 431-441, 1963. Robust: residuals far beyond the usual count by their
+    size, not by its square; for a start, so it stops early. Small enough to do without scipy.optimize, whose import takes longer.
+    """
+    small = (1e-2 if robust else 1e-6) * np.array([0.05, 0.02, 0.01, 1e-3])[free]
+    values = start.copy()
+    values[free] = np.clip(values[free], *bounds)
+    usual = max(float(np.std(rate - model.answer(values))), 1e-4)
+
+    def cost(rest: np.ndarray) -> float:
+        return float(np.sum(np.sqrt(1 + (rest / usual) ** 2)) if robust else rest @ rest)
+
+    damping = 1e-3
+    for _ in range(50):
+        fitted, jacobian = model.slopes(values, free)
+        rest = rate - fitted
+        weight = 1 / np.sqrt(1 + (rest / usual) ** 2) if robust else np.ones_like(rest)
+        downhill, bend = jacobian.T @ (weight * rest), (jacobian.T * weight) @ jacobian
+        # A parameter at its bound stays there while the fit would push it out.
+        q = values[free]
+        held = ((q <= bounds[0]) & (downhill < 0)) | ((q >= bounds[1]) & (downhill > 0))
+        downhill[held] = bend[held] = bend[:, held] = 0.0
+        while True:
+            damped = bend + damping * np.diag(np.diag(bend))
+            moved = np.clip(q + np.linalg.lstsq(damped, downhill, rcond=None)[0], *bounds)
+            values[free] = moved
+            done = bool(np.all(np.abs(moved - q) < small))
+            if done or cost(rate - model.answer(values)) <= cost(rest):
+                break
+            damping *= 10
+        if done:
+            break
+        damping /= 10
+    return values
 
 
 def yaw_signals(run: Run) -> YawSignals:
@@ -707,24 +812,47 @@ def _instrument(signals: YawSignals, windows: Sequence[TurnWindow]) -> np.ndarra
     return out
 
 
+def _step_answer(
+    run: Run, signals: YawSignals, w: TurnWindow, config: PlantConfig
+) -> tuple[np.ndarray, np.ndarray, float, bool]:
+    """Times since the command, yaw rate with its sign, the end value, and whether it was a step."""
+    rate = signals.rate[w.start : w.stop] * math.copysign(1.0, w.command)
+    share = np.abs(signals.command[w.start : w.stop]) / abs(w.command)
+    half = int(np.argmax(share > 0.5))
+    rise = max(1, round(config.step_rise / run.dt))
+    # A command is held; where between two samples it changed is not known, and the middle is right
+    # on average. It came where the area that it leaves under its plateau ends.
+    came = float(np.sum(1 - share[: half + rise])) - 0.5
+    before, after = share[: max(0, half - rise)], share[half + rise : -rise]
+    stepped = half > rise and bool(np.all(before < 0.1) and np.all(np.abs(after - 1) < 0.1))
+    t = (np.arange(rate.size) - came) * run.dt
+    return t, rate, float(np.mean(rate[-max(3, rate.size // 3) :])), stepped
+
+
+def _lag_and_delay_of_step(t: np.ndarray, rate: np.ndarray, end: float) -> tuple[float, float]:
+    def reached(level: float) -> float:
+        k = max(1, int(np.argmax(rate > level)))
+        return float(np.interp(level, rate[k - 1 : k + 1], t[k - 1 : k + 1]))
+
+    return two_point(reached(0.283 * end), reached(0.632 * end))
+
+
 def _start_values(
-    run: Run, signals: YawSignals, windows: Sequence[TurnWindow], friction: bool
+    run: Run,
+    signals: YawSignals,
+    windows: Sequence[TurnWindow],
+    friction: bool,
+    config: PlantConfig,
 ) -> np.ndarray:
     """Gain and friction from the plateaus; lag and dead time of the steps, at two points."""
     plateaus, guesses = [], []
     for w in windows:
         if (w.stop - w.start) * run.dt < 0.6:
             continue
-        rate = signals.rate[w.start : w.stop] * math.copysign(1.0, w.command)
-        end = float(np.mean(rate[-max(3, rate.size // 3) :]))
-        asked = np.abs(signals.command[w.start : w.stop])
-        begin = float(np.argmax(asked > 0.5 * abs(w.command))) * run.dt
-        if end <= 0:
-            continue
-        plateaus.append((abs(w.command), end))
-        early = float(np.argmax(rate > 0.283 * end)) * run.dt - begin
-        late = float(np.argmax(rate > 0.632 * end)) * run.dt - begin
-        guesses.append(two_point(early, late))
+        t, rate, end, _ = _step_answer(run, signals, w, config)
+        if end > 0:
+            plateaus.append((abs(w.command), end))
+            guesses.append(_lag_and_delay_of_step(t, rate, end))
     if not guesses:
         return np.array([0.9, 0.0, 0.07, 0.05**2])
     asked, ends = np.array(plateaus).T
@@ -736,6 +864,94 @@ def _start_values(
     return np.array([gain, drag, lag + delay, lag**2])
 
 
+def step_reading(
+    run: Run,
+    signals: YawSignals,
+    windows: Sequence[TurnWindow],
+    closed: bool,
+    config: PlantConfig = DEFAULT,
+) -> StepReading:
+    """Read lag, dead time and the heading's tangent off each turn that begins with a step.
+
+    Parameters
+    ----------
+    run : Run
+        The aligned run.
+    signals : YawSignals
+        Input and answer.
+    windows : sequence of TurnWindow
+        Turn commands.
+    closed : bool
+        Whether a heading loop was on: its corrections change the step, so nothing is read.
+    config : PlantConfig
+        Thresholds.
+
+    Returns
+    -------
+    StepReading
+        Means over turns with Student's intervals; undetermined with fewer than two such turns.
+
+    Notes
+    -----
+    Smith's two points (`two_point`) and the steepest tangent of the heading (`steepest_tangent`):
+    while the base turns steadily its heading grows by the end rate, from lag + dead time on.
+    """
+    found = []
+    for w in windows if not closed else ():
+        t, rate, end, stepped = _step_answer(run, signals, w, config)
+        if not stepped or t[-1] < config.step_shortest or end <= 0:
+            continue
+        heading = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2) * run.dt])
+        slope, apparent = steepest_tangent(t, heading, max(3, rate.size // 3))
+        found.append((*_lag_and_delay_of_step(t, rate, end), slope / abs(w.command), apparent))
+    if len(found) < config.windows_least:
+        why = (
+            f"{len(found)} of {len(windows)} turns begin with a step and last "
+            f"{config.step_shortest:g} s"
+        )
+        if closed:
+            why = "a heading loop was on, its corrections change the steps"
+        unit = Estimate.undetermined("s", why)
+        none = Estimate.undetermined("", why)
+        return StepReading(lag=unit, delay=unit, slope=none, apparent_delay=unit, turns=len(found))
+    values = np.array(found)
+    mean, error = values.mean(axis=0), values.std(axis=0, ddof=1) / math.sqrt(len(found))
+    per_step, per_lag = config.reading_share
+    floor = math.hypot(per_step * run.dt, per_lag * float(mean[0]))
+    timing = config.timing_share * run.dt
+    floors = (floor, math.hypot(floor, timing), 0.0, timing)
+    lag, delay, gain, apparent_delay = (
+        Estimate.of(float(m), math.hypot(e, least), unit, dof=len(found) - 1)
+        for m, e, least, unit in zip(mean, error, floors, ("s", "s", "", "s"), strict=True)
+    )
+    return StepReading(
+        lag=lag, delay=delay, slope=gain, apparent_delay=apparent_delay, turns=len(found)
+    )
+
+
+def _compared(
+    steps: StepReading, lag: Estimate, delay: Estimate, dt: float, config: PlantConfig
+) -> StepReading:
+    """The reading with what lies apart from the fitted lag and dead time."""
+    share, least = config.differ_least[0], max(config.differ_least[1], dt)
+    apart, longer, whole = [], 0.0, 0.0
+    for name, read, fitted in (("lag", steps.lag, lag), ("dead time", steps.delay, delay)):
+        if read.value is None or fitted.value is None:
+            return steps
+        longer, whole = longer + read.value - fitted.value, whole + fitted.value
+        both = math.hypot(_half_width(read), _half_width(fitted))
+        if abs(read.value - fitted.value) > max(both, share * abs(fitted.value), least):
+            apart.append(
+                f"{name} {1e3 * read.value:.0f} ms off the steps, {1e3 * fitted.value:.0f} ms fitted"
+            )
+    slower = bool(apart) and longer > max(share * abs(whole), least)
+    return replace(steps, differs=tuple(apart), slower=slower)
+
+
+def _half_width(e: Estimate) -> float:
+    return math.nan if e.low is None or e.high is None else (e.high - e.low) / 2
+
+
 def _fit(
     run: Run,
     signals: YawSignals,
@@ -744,8 +960,6 @@ def _fit(
     findings: list[Finding],
     config: PlantConfig,
 ) -> Identified:
-    from scipy.optimize import least_squares
-
     if len(windows) > config.windows_most:
         lot = np.random.default_rng(0).permutation(len(windows))[: config.windows_most]
         windows = [windows[k] for k in np.sort(lot)]
@@ -759,49 +973,25 @@ def _fit(
     friction = bool(high > config.levels_ratio * low)
     free = [0, 1, 2, 3] if friction else [0, 2, 3]
     model = _Model(run.t, signals.command, at, dt)
-    start = _start_values(run, signals, windows, friction)
-
-    def whole(q: np.ndarray) -> np.ndarray:
-        values = start.copy()
-        values[free] = q
-        return values
-
-    def residual(q: np.ndarray) -> np.ndarray:
-        out: np.ndarray = rate - model.answer(whole(q))
-        return out
-
-    def downhill(q: np.ndarray) -> np.ndarray:
-        out: np.ndarray = -model.slopes(whole(q), free)
-        return out
-
-    lowest = np.array([-10.0, -5.0, -3 * dt, 0.0])[free]
-    highest = np.array([10.0, 5.0, 3.0, 4.0])[free]
-    q = np.clip(start[free], lowest + 1e-7, highest - 1e-7)
-    # First with outliers held down, then plain least squares.
-    for loss in ("soft_l1", "linear"):
-        found = least_squares(
-            residual,
-            np.clip(q, lowest + 1e-9, highest - 1e-9),
-            jac=downhill,
-            bounds=(lowest, highest),
-            x_scale=np.array([0.05, 0.02, 0.01, 1e-3])[free],
-            loss=loss,
-            f_scale=max(float(np.std(residual(q))), 1e-4),
-        )
-        q = np.asarray(found.x)
+    # A lag shorter than the model's own grid leaves the fit flat.
+    lowest = np.array([-10.0, -5.0, -3 * dt, model.step**2])
+    bounds = lowest[free], np.array([10.0, 5.0, 3.0, 4.0])[free]
+    values = _start_values(run, signals, windows, friction, config)
+    for robust in (True, False):  # first with outliers held down
+        values = _least_squares(model, rate, values, free, bounds, robust=robust)
     tool = _Model(run.t, _instrument(signals, windows), at, dt) if closed else model
     for _ in range(12 if closed else 0):  # the instrument's equations, by Newton's steps
-        jacobian, z = model.slopes(whole(q), free), tool.slopes(whole(q), free)
-        step = np.linalg.lstsq(z.T @ jacobian, z.T @ residual(q), rcond=None)[0]
-        q = np.clip(q + step, lowest, highest)
+        (fitted, jacobian), z = model.slopes(values, free), tool.slopes(values, free)[1]
+        step = np.linalg.lstsq(z.T @ jacobian, z.T @ (rate - fitted), rcond=None)[0]
+        values[free] = np.clip(values[free] + step, *bounds)
         if float(np.max(np.abs(step))) < 1e-7:
             break
-    jacobian = model.slopes(whole(q), free)
-    z = tool.slopes(whole(q), free) if closed else jacobian
-    rest = residual(q)
+    best = values.copy()
+    fitted, jacobian = model.slopes(values, free)
+    z = tool.slopes(values, free)[1] if closed else jacobian
+    rest = rate - fitted
     scatter, floor = np.zeros((4, 4)), np.zeros(4)
     scatter[np.ix_(free, free)] = _jackknife(z, jacobian, rest, cluster)
-    values = whole(q)
     floor[2] = config.timing_share * dt
     # A step smeared over one sample adds its own second moment to that of the lag.
     floor[3] = dt**2 / 12
@@ -836,13 +1026,24 @@ def _fit(
             "sign of the gyro and of the command (`crabwise analyze` tells a reversed one), and "
             f"the lean of the rollers. {WHAT_TO_RECORD}"
         )
-    _plausible(whole(q), rate, rest, signals, sizes, config)
+    _plausible(best, rate, rest, signals, sizes, config)
     if not friction:
         drag = Estimate.undetermined("rad/s", "all turns ask for about the same rate")
     keep = [0, 2, 3]
     wide = (student_quantile(0.975, dof) / student_quantile(0.975, math.inf)) ** 2
     covariance = (wide * scatter + np.diag(floor**2))[np.ix_(keep, keep)]
     plants, radius = _border(values[keep], covariance)
+    steps = _compared(step_reading(run, signals, windows, closed, config), lag, delay, dt, config)
+    if steps.differs:
+        findings.append(
+            Finding(
+                severity="warning" if steps.slower else "note",
+                channel="cmd_omega_z",
+                text=f"two ways of reading the turns disagree: {'; '.join(steps.differs)}. The base "
+                "answers otherwise than a lag with dead time; the gains are kept slow enough for "
+                "both" + (", but the margins are less sure" if steps.slower else ""),
+            )
+        )
     everywhere = _Model(run.t, signals.command, run.t, dt)
     return Identified(
         plant=_plant(float(values[0]), float(values[2]), float(values[3])),
@@ -854,9 +1055,10 @@ def _fit(
         radius=radius,
         windows=tuple(windows),
         signals=signals,
-        fitted=everywhere.answer(whole(q)),
+        fitted=everywhere.answer(best),
         closed_loop=closed,
         misfit=float(np.sqrt(np.mean(rest**2))),
+        steps=steps,
         findings=tuple(findings),
     )
 

@@ -585,10 +585,9 @@ def _quaternions(work: _Taking) -> None:
         good = np.abs(norm - 1.0) < 0.1
         if not good.any():
             continue
-        with np.errstate(invalid="ignore", divide="ignore"):
-            x, y, z, w = x / norm, y / norm, z / norm, w / norm
-        yaw = np.arctan2(2 * (w * z + x * y), 1 - 2 * (y * y + z * z))
-        work.channels[channel] = np.where(good, yaw, np.nan)
+        norm[~good] = np.nan
+        x, y, z, w = x / norm, y / norm, z / norm, w / norm
+        work.channels[channel] = np.arctan2(2 * (w * z + x * y), 1 - 2 * (y * y + z * z))
         work.uses += [
             ColumnUse(column=p, channel=channel, unit="1", why="quaternion, turned into yaw")
             for p in parts.values()

@@ -94,7 +94,10 @@ def one(folder: Path) -> dict[str, Any] | None:
     """Analyse, follow the advice, drive; None where nothing is advised."""
     truth = json.loads((folder / "truth.json").read_text())
     case = next(
-        c for s in ("tuning", "held_back", "small") for c in cases_of(s) if c.name == truth["case"]
+        c
+        for s in ("tuning", "held_back", "fresh", "small")
+        for c in cases_of(s)
+        if c.name == truth["case"]
     )
     result = analyze([folder / "log.parquet"], folder / "robot.toml").result
     kinds = {"move_mass", "service_wheel"} | ({"wheel_factors"} if case.mode != "power" else set())
@@ -139,15 +142,20 @@ def main(folders: list[Path]) -> int:
     worked: list[bool] = []
     held: list[bool] = []
     errors: list[float] = []
+    left: list[float] = []
     with ProcessPoolExecutor(max_workers=2) as pool:
         for row in pool.map(one, folders):
             if row is None:
                 continue
             at = int(np.argmax(np.abs(row["before"])))
             gain = ""
-            removable = row["before"][at] - row["sound"][at]
-            if abs(row["before"][at]) > LEAST_DRIFT and abs(removable) > 0.5:
-                share = (row["before"][at] - row["after_all"][at]) / removable
+            drifts = [abs(row[k][at]) for k in ("before", "sound", "after_all")]
+            # Where the base without its fault drifts more, the fault had nothing to be taken away.
+            removable = drifts[0] - drifts[1]
+            if drifts[0] > LEAST_DRIFT:
+                left.append(drifts[2] / drifts[0])
+            if drifts[0] > LEAST_DRIFT and removable > 0.5:
+                share = (drifts[0] - drifts[2]) / removable
                 worked.append(share >= 0.8)
                 gain = f"{100 * share:.0f} % of the removable part"
             if len(row["predicted"]) == len(row["after_first"]):
@@ -162,6 +170,9 @@ def main(folders: list[Path]) -> int:
                 row["sound"].round(1), gain, flush=True,
             )  # fmt: skip
     print(f"advice takes away 80 % of the removable part: {np.mean(worked):.3f} of {len(worked)}")
+    print(
+        f"drift left after all advice: median {np.median(left):.2f}, most {np.max(left):.2f} of {len(left)}"
+    )
     print(f"interval of the prediction held: {np.mean(held):.3f} of {len(held)}")
     print(f"error over half the interval, median {np.median(errors):.2f}")
     return 0

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.pipeline import analyze
+from tests.bench.base import roller_half_length
 from tests.bench.cases import BASES
 
 MOTOR_CAUSES = {"mass_off_centre", "roller_drag", "axle_drag", "weak_motor"}
@@ -27,13 +28,27 @@ def one(folder):
     return folder.name, truth, analyze([folder / "log.parquet"], folder / "robot.toml").result
 
 
+def roller_arm(base):
+    """Mean distance of the contact from the roller's axis, as it acts on the drag. [m]
+
+    The bench's rollers are ellipsoids at 45 degrees: at wheel angle p from mid-roller the contact
+    lies mid^2 n / h from the axis, n the floor's normal across the axis, h the support function.
+    """
+    mid = base.radius * base.roller_radius_share
+    length = roller_half_length(base.radius, mid, base.rollers)
+    p = np.linspace(0, np.pi / base.rollers, 400)
+    across = np.sqrt(1 - np.sin(p) ** 2 / 2)
+    support = np.sqrt(mid**2 * across**2 + length**2 * np.sin(p) ** 2 / 2)
+    return 1 / np.mean(support / (mid**2 * across))
+
+
 def roller_force(truth, k):
     """Drag of a wheel's rollers along their rolling direction: bearing and tyre part. [N]"""
     base, contact = BASES[truth["base"]], truth["contact"]
     load = truth["mass_kg"] * 9.80665 / len(truth["wheels"])
     bearing = contact["bearing_constant"] + contact["bearing_per_load"] * load
     moment = truth["roller_drag"][k] * bearing + contact["tyre_per_load"] * load
-    return moment / (base.radius * base.roller_radius_share)
+    return moment / roller_arm(base)
 
 
 def judge(name, truth, result, score, confusion):
@@ -85,10 +100,21 @@ def judge(name, truth, result, score, confusion):
         if c["cause"] == "roller_drag" and c["wheel"] and c["probability"] > 0.5:
             true = roller_force(truth, truth["wheels"].index(c["wheel"]))
             score["roller drag, relative error"].append(value(c["magnitude"]) / true - 1)
+            low, high = c["magnitude"]["interval95"]
+            score["interval of the roller drag holds"].append(low <= true <= high)
         if c["cause"] == "weak_motor" and c["probability"] > 0.5:
             ohm = 1 / np.array(truth["motor_strength"])
             true = ohm[truth["wheels"].index(c["wheel"])] / np.median(ohm)
-            score["resistance, error [%]"].append(value(c["magnitude"]) - 100 * (true - 1))
+            known = sensors["currents"] and sensors["volts"]
+            score[
+                f"resistance, relative error [%], {'volts and currents' if known else 'volts alone'}"
+            ].append(100 * ((1 + value(c["magnitude"]) / 100) / true - 1))
+    for k, wheel in enumerate(truth["wheels"]):
+        drags = np.array([roller_force(truth, j) for j in range(len(truth["wheels"]))])
+        if ("roller_drag", wheel) in real and drags[k] >= 2 * np.delete(drags, k).mean():
+            score["rollers of twice the others' drag or more named"].append(
+                ("roller_drag", wheel) in [s[:2] for s in said[: len(real)]]
+            )
     if not right:
         shown = [(c, w, round(p, 2)) for c, w, p in said[:4]]
         print("WRONG", name, sorted(real, key=str), "said", shown, flush=True)

@@ -16,6 +16,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.signal import step
 
 from analyzer.control import (
     HeadingGains,
@@ -26,6 +27,8 @@ from analyzer.control import (
     margins,
     sampled_margins,
     simc,
+    steepest_tangent,
+    step_response_pid,
     two_point,
 )
 
@@ -115,8 +118,12 @@ def test_amigo_pid_in_standard_form():
     m = margins(response, 1e-2, 50)
     assert m.gain_margin == printed("3.521")
     assert math.degrees(m.phase_margin) == printed("61.20")
-    # Printed 1.406; the exact peak is 1.40654, half a unit and a hair above.
-    assert m.max_sensitivity == pytest.approx(1.406, abs=6e-4)
+    # Printed 1.406. The peak is 1.40654 (next line, on a dense grid of its own), so the printed
+    # digits are those of the peak cut off, not rounded: one unit of the last digit.
+    peak = float(np.max(1 / np.abs(1 + response(np.linspace(1.0, 3.0, 200_001)))))
+    assert peak == pytest.approx(1.40654, abs=5e-6)
+    assert m.max_sensitivity == pytest.approx(peak, abs=1e-6)
+    assert f"{math.floor(1e3 * m.max_sensitivity) / 1e3}" == "1.406"
 
 
 def test_amigo_pi_limit():
@@ -213,14 +220,35 @@ def test_textbook_margins(under, gm, w180, pm, wc):
 
 def test_ultimate_gain_of_three_lags():
     # AH95: 1/(s+1)^3 has Ku = 8, Tu = 2 pi / sqrt 3 = 3.6276; frequency method K = 0.6 Ku = 4.8,
-    # Ti = Tu/2 = 1.81, Td = Tu/8 = 0.45 (the book rounds 0.44).
+    # Ti = Tu/2 = 1.81, Td = 0.44. The last is 0.12 Tu = 0.4353; with 1/8 in place of 0.12 it would
+    # be 0.4535, which does not print as 0.44.
     m = margins(lambda w: 1 / (1j * w + 1) ** 3, 1e-2, 1e2)
     period = 2 * math.pi / m.phase_crossover
     assert m.gain_margin == pytest.approx(8, rel=1e-9)
     assert period == printed("3.6276")
     assert 0.6 * m.gain_margin == printed("4.8")
     assert period / 2 == printed("1.81")
-    assert period / 8 == pytest.approx(0.44, abs=0.015)
+    assert 0.12 * period == printed("0.44")
+
+
+def test_step_response_rule_of_three_lags():
+    # AH95, section 4.2, from memory, recomputed: the step answer of 1/(s+1)^3 has L = 0.8055 (book
+    # 0.806) and a = 0.2180 (0.218), so K = 1.2/a = 5.504 (5.50), Ti = 2 L = 1.611, Td = L/2 = 0.403.
+    # scipy.signal makes the step answer.
+    t, answer = step(([1.0], [1.0, 3.0, 3.0, 1.0]), T=np.linspace(0, 10, 10_001))
+    slope, delay = steepest_tangent(t, answer)
+    assert delay == printed("0.8055")
+    assert slope * delay == printed("0.2180")
+    assert slope == pytest.approx(2 * math.exp(-2), rel=1e-6)  # at the turning point, t = 2
+    settings = step_response_pid(slope, delay)
+    assert settings.gain == printed("5.504")
+    assert settings.integral_time == printed("1.611")
+    assert settings.derivative_time == printed("0.403")
+    # A wide chord, as for noisy answers, costs little where the answer is a ramp: e^{-2s}/(s(s+1)).
+    ramp = np.where(t > 2, t - 3 + np.exp(-np.maximum(t - 2, 0)), 0.0)
+    slope, delay = steepest_tangent(t, ramp, 2000)
+    assert slope == pytest.approx(1.0, rel=2e-3)
+    assert delay == pytest.approx(3.0, abs=0.015)
 
 
 def test_smith_two_point():

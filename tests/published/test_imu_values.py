@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from analyzer.alignment import WANDER_GAIN, random_walk
 from analyzer.imu import INSTABILITY, allan_deviation, bias_instability
 
 # NBS Monograph 140, nine frequency values; results in Riley, NIST SP 1065 (2008), table 31.
@@ -69,3 +70,46 @@ def test_flicker_of_known_size_is_found():
 def test_short_rest_says_what_it_needs():
     found = bias_instability(np.arange(100) * 0.01, np.zeros(100))
     assert found.value is None and "60 s" in found.why
+
+
+def test_a_wandering_bias_is_smoothed_as_by_the_local_level_model():
+    # Reference: statsmodels' local level model (Kalman smoother), given the same two variances.
+    from statsmodels.tsa.statespace.structural import UnobservedComponents
+
+    rng = np.random.default_rng(4)
+    n, sd = 60, 0.3
+    truth = np.cumsum(rng.normal(0, 0.2, n))
+    seen = truth + rng.normal(0, sd, n)
+    found, gain = random_walk(np.arange(n, dtype=float), seen, np.full(n, sd))
+
+    def reference(strength, factor=1.0):
+        model = UnobservedComponents(seen, "local level")
+        return model.smooth([(factor * sd) ** 2, strength])
+
+    # Our strength is the best of a grid; the reference is asked on the same one.
+    wide = np.ptp(seen) ** 2 + sd**2
+    fits = [reference(q) for q in wide * np.logspace(-8, 0, 25)]
+    best = max(fits, key=lambda fit: fit.llf)
+    assert np.abs(found - best.level.smoothed).max() < 0.05
+    assert np.sqrt(np.mean((found - truth) ** 2)) < 0.75 * sd
+    still = max(reference(1e-8 * wide, factor).llf for factor in 1.4 ** np.arange(13))
+    assert gain == pytest.approx(2 * (best.llf - still), rel=0.1)
+    assert gain > WANDER_GAIN
+
+
+def test_a_bias_that_stands_still_stays_the_weighted_mean():
+    rng = np.random.default_rng(5)
+    error = rng.uniform(0.5, 2.0, 40)
+    seen = 3.0 + rng.normal(0, error)
+    mean = np.average(seen, weights=error**-2.0)  # least variance: the textbook weighted mean
+    found, gain = random_walk(np.arange(40.0), seen, error)
+    assert gain < WANDER_GAIN
+    assert np.abs(found - mean).max() < 0.35 * error.min()
+
+
+def test_scatter_without_memory_is_not_followed():
+    # Readings that scatter three times as much as their errors say, around one value.
+    rng = np.random.default_rng(6)
+    found, gain = random_walk(np.arange(50.0), 1.0 + rng.normal(0, 3.0, 50), np.ones(50))
+    assert gain < WANDER_GAIN
+    assert np.ptp(found) < 0.6

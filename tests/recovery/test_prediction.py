@@ -43,14 +43,16 @@ def base(mode, x=0.2, y=0.17):
 
 
 def recorded(robot, truth, seed=3, described=None):
-    """A recording with counts, currents, volts, gyro and reference, small noise; perhaps
-    analysed with the description of another base."""
+    """A recording with counts, currents, volts, gyro and reference, small noise.
+
+    `described` is the base as its robot file has it, where that differs from what is driven.
+    """
     made = drive(robot, truth, usual_script((0.3, 0.7)), 0.0025)
     rng = np.random.default_rng(seed)
     at = slice(None, None, 4)
     t = made.t[at]
     channels = {"omega_z": made.twist[at, 2] + 0.002 * rng.standard_normal(t.size)}
-    for k, name in enumerate(WHEELS):
+    for k, name in enumerate(robot.wheel_names):
         channels[f"count_{name}"] = np.floor(made.wheel_angle[at, k] * 4096 / (2 * math.pi))
         channels[f"current_{name}"] = made.current[at, k] + 0.02 * rng.standard_normal(t.size)
         channels[f"volt_{name}"] = made.volt[at, k]
@@ -58,8 +60,7 @@ def recorded(robot, truth, seed=3, described=None):
         channels[name] = made.pose[at, k] + 1e-4 * rng.standard_normal(t.size)
     uses = tuple(ColumnUse(column=c, channel=c, unit="", why="test") for c in channels)
     source = Source(name="made up", t=t, epoch=0.0, absolute=False, channels=channels, columns=uses)
-    recording = Recording(paths=("made up",), sources=(source,), findings=())
-    run = align(recording, robot if described is None else described)
+    run = align(Recording(paths=("made up",), sources=(source,), findings=()), described or robot)
     passes = find_passes(run)
     motion = describe_motion(run, passes)
     return diagnose(run, passes, motion), motion
@@ -194,7 +195,7 @@ def test_without_motor_data_nothing_is_predicted_and_the_open_group_is_named():
     at = slice(None, None, 4)
     noise = 0.002 * np.random.default_rng(1).standard_normal(made.t[at].size)
     channels = {"omega_z": made.twist[at, 2] + noise}
-    for k, name in enumerate(WHEELS):
+    for k, name in enumerate(robot.wheel_names):
         channels[f"count_{name}"] = np.floor(made.wheel_angle[at, k] * 4096 / (2 * math.pi))
     source = Source(
         name="made up", t=made.t[at], epoch=0.0, absolute=False, channels=channels,

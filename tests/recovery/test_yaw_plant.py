@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+from scipy.signal import lfilter, lsim
 
 from analyzer.demo import robot_text
 from analyzer.kinematics import odometry_matrix
@@ -19,7 +19,7 @@ from analyzer.passes import find_passes
 from analyzer.quantities import RecordingError
 from analyzer.robot import parse_robot
 from analyzer.run import Run
-from analyzer.yaw_plant import identify
+from analyzer.yaw_plant import first_order, identify
 
 ROBOT = parse_robot(robot_text(), "robot.toml")
 FINE = 2.5e-4
@@ -171,6 +171,70 @@ def test_one_turn_rate_widens_the_gain():
     assert held(found.gain, 0.9)
     assert found.gain.high - found.gain.low > 0.2
     assert any("two or three rates" in f.text for f in found.findings)
+
+
+def test_lag_and_dead_time_are_read_off_the_steps_too():
+    rng = np.random.default_rng(18)
+    inside = []
+    for _ in range(8):
+        truth = random_plant(rng)
+        run = simulated(rng, **truth)
+        steps = identify(run, find_passes(run)).steps
+        assert steps.turns == 12  # of 18; the others are too short
+        assert steps.differs == ()
+        assert abs(steps.lag.value - truth["lag"]) < max(0.1 * truth["lag"], 0.005)
+        assert abs(steps.delay.value - truth["delay"]) < max(0.1 * truth["delay"], 0.0075)
+        whole = truth["lag"] + truth["delay"]
+        assert steps.apparent_delay.value == pytest.approx(whole, abs=0.008)
+        inside += [held(steps.lag, truth["lag"]), held(steps.delay, truth["delay"])]
+        inside.append(held(steps.apparent_delay, whole))
+    assert sum(inside) >= 20
+
+
+def swinging(run, frequency, damping, rng):
+    """The run with a base that swings after each change of the turn command."""
+    fine = np.arange(0, run.t[-1], 1e-3)
+    asked = run.command[np.minimum(np.round(fine / LOG).astype(int), run.t.size - 1), 2]
+    under = [1.0, 2 * damping * frequency, frequency**2]
+    answer = lsim(([frequency**2], under), asked, fine)[1]
+    gyro = np.interp(run.t - 0.02, fine, answer)
+    return replace(run, gyro_z=gyro + 2e-3 * rng.standard_normal(gyro.size))
+
+
+def test_second_opinion_tells_a_base_that_swings():
+    rng = np.random.default_rng(19)
+    run = simulated(rng, 1.0, 0.05, 0.02)
+    found = identify(swinging(run, 15.0, 0.4, rng), ())
+    assert any("lag" in text for text in found.steps.differs)
+    (warning,) = [f for f in found.findings if "two ways of reading the turns" in f.text]
+    assert found.steps.slower
+    assert warning.severity == "warning"
+    # A base that creeps up to its end rate: the steps read shorter than the fit, so a note will do.
+    shares = ((0.8, 0.03), (0.2, 0.3))
+    fine = np.repeat(run.command[:, 2], 10)
+    answer = sum(share * first_order(fine, LOG / 10, lag) for share, lag in shares)[::10]
+    gyro = answer + 2e-3 * rng.standard_normal(answer.size)
+    creeping = identify(replace(run, gyro_z=gyro), ())
+    assert creeping.steps.differs
+    assert not creeping.steps.slower
+    (note,) = [f for f in creeping.findings if "two ways of reading the turns" in f.text]
+    assert note.severity == "note"
+    # Well damped it answers as a lag with dead time does, nearly, and nothing is said.
+    assert identify(swinging(run, 15.0, 1.0, rng), ()).steps.differs == ()
+
+
+def test_steps_are_not_read_off_ramps_nor_behind_a_loop():
+    rng = np.random.default_rng(20)
+    run = simulated(rng, 0.9, 0.05, 0.02)
+    smooth = np.convolve(run.command[:, 2], np.ones(20) / 20)[: run.t.size]
+    ramped = with_command(run, smooth, 0.9, 0.05, 0.02, rng)
+    steps = identify(ramped, ()).steps
+    assert not steps.lag.determined
+    assert "0 of 18 turns begin with a step" in steps.lag.why
+    held_base = simulated(rng, 0.9, 0.05, 0.02, kp=3.0)
+    steps = identify(held_base, find_passes(held_base)).steps
+    assert not steps.delay.determined
+    assert "heading loop was on" in steps.delay.why
 
 
 def with_command(run, asked, gain, lag, delay, rng):
@@ -347,10 +411,46 @@ if __name__ == "__main__":
 def test_first_order_agrees_with_scipy(lag):
     # scipy.signal.lfilter with the coefficients of a first-order hold.
 
-    from analyzer.yaw_plant import first_order
-
     values = np.random.default_rng(1).standard_normal(1001)
     keep = math.exp(-0.004 / lag)
     slope = lag / 0.004 * (1 - keep)
     expected = lfilter([1 - slope, slope - keep], [1.0, -keep], values)
     assert first_order(values, 0.004, lag) == pytest.approx(expected, abs=1e-12)
+
+
+def test_fit_agrees_with_scipy_least_squares():
+    # The same residuals through scipy.optimize. The model is interpolated on a grid of 2 ms, whose
+    # corners leave both short of the very bottom: sums of squares agree to 1e-7, parameters to a
+    # sixth of their standard error.
+    from scipy.optimize import least_squares
+
+    from analyzer.yaw_plant import _least_squares, _Model
+
+    rng = np.random.default_rng(17)
+    t = np.arange(0, 40, 0.01)
+    command = np.repeat(rng.choice([-1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2], 50), 80)
+    model = _Model(t, command, t, 0.01)
+    truth = np.array([0.85, -0.06, 0.09, 0.06**2])
+    rate = model.answer(truth) + 0.01 * rng.standard_normal(t.size)
+    rate[500:510] += 2.0  # outliers
+    start = np.array([1.0, 0.0, 0.12, 0.04**2])
+    for free in ([0, 1, 2, 3], [0, 2, 3]):
+        bounds = np.array([-10, -5, -0.03, 1e-6])[free], np.array([10.0, 5, 3, 4])[free]
+
+        def answer(q, free=free):
+            values = start.copy()
+            values[free] = q
+            return model.answer(values)
+
+        usual = np.std(rate - answer(start[free]))
+        for robust in (True, False):
+            ours = _least_squares(model, rate, start, free, bounds, robust=robust)
+            theirs = least_squares(
+                lambda q: answer(q) - rate, ours[free] * 1.03, bounds=bounds, x_scale=0.01,
+                loss="soft_l1" if robust else "linear", f_scale=usual,
+                xtol=1e-14, ftol=1e-14, gtol=1e-14,
+            )  # fmt: skip
+            errors = 0.01 * np.sqrt(np.diag(np.linalg.inv(theirs.jac.T @ theirs.jac)))
+            assert np.all(np.abs(ours[free] - theirs.x) < errors / 6)
+            if not robust:
+                assert np.sum((model.answer(ours) - rate) ** 2) < 2 * theirs.cost * (1 + 1e-7)

@@ -5,7 +5,7 @@ import pytest
 from scipy import integrate, stats
 
 from analyzer.deciding import Candidate, advice, gains
-from analyzer.hypotheses import Fitted
+from analyzer.hypotheses import Fitted, share_outside
 
 
 def hypothesis(word, share, mean, variance=1e-6):
@@ -16,7 +16,7 @@ def hypothesis(word, share, mean, variance=1e-6):
         covariance=np.diag([variance, 1e-6]),
         mean=np.zeros(2),
         sd=np.ones(2),
-        chi2=0.0,
+        residuals=np.zeros(1),
     )
 
 
@@ -62,3 +62,36 @@ def test_advice_puts_the_better_measurement_first_and_names_its_share():
 def test_nothing_is_advised_where_all_is_settled():
     settled = [hypothesis("none", 0.999, 0.0), hypothesis("mass_off_centre", 0.001, 2.0)]
     assert advice(settled, [measure(0.3)], MEMBERS) == ([[], []], [])
+
+
+@pytest.mark.parametrize(
+    ("prior", "reading", "low", "high"),
+    [
+        ((0.0, 0.01), (0.0012, 0.0008), -0.002, 0.002),
+        ((0.92, 0.53), (0.5, 0.12), -np.inf, 0.372),
+        ((0.0, 0.06), (0.05, 0.004), -0.0075, 0.0075),
+    ],
+)
+def test_evidence_of_a_fault_beyond_tolerance_is_that_of_numeric_integration(
+    prior, reading, low, high
+):
+    # A prior cut off within tolerance: its evidence over that of the whole prior, by
+    # scipy.integrate.quad, against the ratio of posterior to prior mass outside.
+    before, noise = stats.norm(*prior), stats.norm(0, reading[1])
+
+    def joint(x):
+        return before.pdf(x) * noise.pdf(reading[0] - x)
+
+    wide = prior[0] - 12 * prior[1], prior[0] + 12 * prior[1]
+    ends = max(low, wide[0]), min(high, wide[1])
+    whole = stats.norm(prior[0], np.hypot(prior[1], reading[1])).pdf(reading[0])
+    spots = sorted({reading[0], *np.clip([low, high], *wide)})
+    inside = integrate.quad(joint, *ends, points=[s for s in spots if ends[0] < s < ends[1]])[0]
+    mass = 1 - (before.cdf(high) - before.cdf(low))
+    expected = (whole - inside) / mass / whole
+    variance = 1 / (prior[1] ** -2.0 + reading[1] ** -2.0)
+    mean = variance * (prior[0] / prior[1] ** 2 + reading[0] / reading[1] ** 2)
+    ranges = np.array([low]), np.array([high])
+    found = share_outside(np.array([mean]), np.sqrt([variance]), *ranges)
+    found /= share_outside(np.array([prior[0]]), np.array([prior[1]]), *ranges)
+    assert found == pytest.approx(expected, rel=1e-5, abs=1e-7)

@@ -83,8 +83,16 @@ def test_noise_falls_as_averaging_says():
     assert thin.mean(noise).std() == pytest.approx(0.5, rel=0.01)
 
 
-def test_loop_gains_of_many_plants_are_those_of_each():
-    from analyzer.control import HeadingGains, YawPlant, _sampled_responses, sampled_response
+def test_loop_gains_by_factors_are_those_of_the_polynomials():
+    from analyzer.control import (
+        HeadingGains,
+        YawPlant,
+        _Sampled,
+        _sampled_responses,
+        sampled_margins,
+        sampled_margins_of,
+        sampled_polynomials,
+    )
 
     plants = [
         YawPlant(gain=0.9, lag=0.05, delay=0.031),
@@ -94,5 +102,15 @@ def test_loop_gains_of_many_plants_are_those_of_each():
     for more in ({}, {"ki": 2.0}, {"ki": 1.0, "kd": 0.2, "rate_filter": 0.03}):
         gains = HeadingGains(kp=3.0, period=0.02, **more)
         omega = np.geomspace(1e-3, 1.0, 300) * np.pi / gains.period
-        want = np.array([sampled_response(p, gains)(omega) for p in plants])
-        np.testing.assert_allclose(_sampled_responses(plants, gains, omega), want, rtol=1e-7)
+        back = np.exp(-1j * omega * gains.period)
+        want = []
+        for plant in plants:
+            above, under, periods = sampled_polynomials(plant, gains)
+            value = np.polynomial.polynomial.polyval
+            want.append(value(back, above) / value(back, under) * back**periods)
+        loops = _sampled_responses(_Sampled.of(plants, gains.period), gains)
+        np.testing.assert_allclose(loops(np.arange(3), omega[None]), want, rtol=1e-7)
+        for one, plant in zip(sampled_margins_of(plants, gains), plants, strict=True):
+            alone = sampled_margins(plant, gains)
+            for name in one.__slots__:
+                np.testing.assert_allclose(getattr(one, name), getattr(alone, name), rtol=1e-9)

@@ -189,6 +189,9 @@ CASES = {
         "field.pose.position.z,field.pose.orientation.x,field.pose.orientation.y,field.pose.orientation.z,field.pose.orientation.w",
         row="{unix_ns},{k},{unix_ns},world,0.5,0.25,0.1,0,0,0.7071067811865476,0.7071067811865476",
         takes={"ref_x": 0.5, "ref_y": 0.25, "ref_yaw": 90 * DEG}, absolute=True,
+        # No orientation yet, and one so short that its square is no number.
+        tail=("1777888801000000000,50,1777888801000000000,world,0.5,0.25,0.1,0,0,0,0",
+              "1777888802000000000,51,1777888802000000000,world,0.5,0.25,0.1,1e-200,1e-200,-1e-200,1e-200"),
     ),
     "containers without cells": Case(
         header="rosbagTimestamp,header,seq,stamp,secs,nsecs,frame_id,child_frame_id,pose,pose,position,x,y,z,"

@@ -14,6 +14,8 @@ from analyzer.heading import (
     DEFAULT,
     DriftPass,
     Loop,
+    classical,
+    classical_text,
     contract,
     design,
     feed_forward,
@@ -23,8 +25,8 @@ from analyzer.heading import (
 )
 from analyzer.passes import find_passes
 from analyzer.pipeline import analyze, tune_heading
-from analyzer.quantities import CrabwiseError
-from tests.recovery.test_yaw_plant import ROBOT, simulated
+from analyzer.quantities import CrabwiseError, Estimate
+from tests.recovery.test_yaw_plant import ROBOT, simulated, swinging
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 CART = SAMPLES / "book_cart.toml"
@@ -82,10 +84,12 @@ def test_replay_agrees_with_a_loop_stepped_by_brute_force(kp, ki, kd, rate_filte
         sideways_pass(0.08),
         sideways_pass(0.05, side=-1, shape=lambda t: 0.1 * np.sin(7 * t) - 0.05),
     ]
-    t, error, _, free = simulate_loop([plant], gains, age, passes, [(forward, 0.0)] * 2)
+    other = HeadingGains(kp=2.0, kd=0.1, rate_filter=0.02, period=0.02)  # must not be mixed up
+    laws = [(other, None), (gains, [(forward, 0.0)] * 2)]
+    t, error, _, free = simulate_loop([plant], laws, age, passes)
     for k, p in enumerate(passes):
         fine_t, fine_error = stepped(plant, gains, age, p, forward)
-        ours = np.degrees(error[0, k])
+        ours = np.degrees(error[1, 0, k])
         use = np.isfinite(ours) & (t < fine_t[-1])
         theirs = np.interp(t[use], fine_t, fine_error)
         # 0.02 degrees: the grid of the pass (10 ms) is interpolated differently at its corners.
@@ -171,6 +175,57 @@ def test_result_carries_the_contract(sound, hold):
     # Dead time of the base, and one period: the robot file says nothing of the heading's age.
     assert result["delay_s"] == pytest.approx(0.02 + 0.02, abs=0.006)
     assert "local rules" in " ".join(result["cautions"]).lower()
+
+
+def test_classical_rule_is_shown_and_not_advised(sound, hold):
+    proof = hold.alternatives[-1]
+    assert proof.structure == "PID (step response)"
+    assert hold.advised is not proof
+    assert "PID (step response)" not in hold.expected
+    # K = 1.2/(slope L), Ti = 2 L, Td = L/2; L from the simulated plant: lag, dead time, age of one
+    # period and half a period of holding; slope: gain less drag over the rates driven.
+    delay = 0.05 + 0.02 + 0.02 + 0.01
+    gains = proof.gains
+    assert gains.ki / gains.kp == pytest.approx(1 / (2 * delay), rel=0.08)
+    assert gains.kd / gains.kp == pytest.approx(delay / 2, rel=0.08)
+    slope = np.mean([0.9 - 0.05 / rate for rate in (0.4, 0.8, 1.2)])
+    assert gains.kp == pytest.approx(1.2 / (slope * delay), rel=0.08)
+    assert proof.nominal.max_sensitivity > DEFAULT.max_sensitivity
+    text = classical_text(hold)
+    assert f"{proof.nominal.max_sensitivity:.2f}" in text
+    shaky = replace(proof, nominal=replace(proof.nominal, stable=False))
+    other = replace(hold, alternatives=(*hold.alternatives[:-1], shaky))
+    assert "sway more and more" in classical_text(other)
+    calm = replace(proof, nominal=hold.advised.nominal, worst=hold.advised.nominal)
+    other = replace(hold, alternatives=(*hold.alternatives[:-1], calm))
+    assert "tolerable on this base" in classical_text(other)
+    assert "tolerable" not in text
+    steps = heading_result(hold, sound, [])["plant"]["step_answers"]
+    assert steps["turns"] == 12
+    assert steps["differs"] == []
+
+
+def test_classical_rule_takes_no_dead_time_below_zero(hold):
+    below = Estimate.of(-0.02, 0.003, "s")  # logged late: the answer seems to come first
+    found = replace(hold.identified, steps=replace(hold.identified.steps, apparent_delay=below))
+    loop = replace(hold.loop, age=0.0)
+    gains = classical(found, hold.plant, (), loop).gains
+    slope = hold.identified.steps.slope.value
+    assert gains.kp == pytest.approx(1.2 / (slope * loop.period / 2))
+
+
+def test_gains_hold_for_both_readings_where_they_disagree():
+    rng = np.random.default_rng(19)
+    run = swinging(simulated(rng, 1.0, 0.05, 0.02), 15.0, 0.4, rng)
+    hold = tune(run, find_passes(run))
+    steps = hold.identified.steps
+    assert steps.differs
+    read = replace(
+        hold.identified.plant, lag=steps.lag.value, delay=steps.delay.value + hold.loop.age
+    )
+    assert read in hold.plants
+    assert sampled_margins(read, hold.advised.gains).max_sensitivity <= 2.0 + 2e-3
+    assert any("two ways of reading" in f.text for f in hold.findings)
 
 
 def test_drift_of_the_simulation_is_what_is_replayed(hold):

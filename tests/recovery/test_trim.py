@@ -1,0 +1,52 @@
+"""Trim by mass: the advised move is made to the simulated base, which is driven again."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analyzer.remedies import find_remedies
+from analyzer.simulate import Truth
+from tests.recovery.test_prediction import base, drift, recorded
+
+
+def moves(mode, truth):
+    robot = base(mode)
+    diagnosis, motion = recorded(robot, truth)
+    remedies = find_remedies(robot, diagnosis, motion)
+    return diagnosis, motion, [r for r in remedies if r["kind"] == "move_mass"]
+
+
+# Within tolerance each, but they add up; with and without a mass to the side on top.
+SMALL = np.array([1.25, 1.2, 0.9, 0.85])
+
+
+@pytest.mark.parametrize("c_y", [0.0, -0.03])
+def test_small_differences_are_trimmed_and_the_base_then_goes_straight(c_y):
+    truth = Truth(roller_drag=SMALL, c_y=c_y)
+    diagnosis, motion, advised = moves("power", truth)
+    first = "mass_off_centre" if c_y else "none"
+    assert diagnosis.causes[0]["cause"] == first
+    assert len(advised) == 1
+    shift, trim = advised[0]["shift_m"], advised[0]["trim_m"]
+    assert abs(trim) > 2e-3 and "is trim" in advised[0]["text"]
+    changed = replace(truth, c_x=truth.c_x + shift["x"], c_y=truth.c_y + shift["y"])
+    _, after = recorded(base("power"), changed, seed=5)
+    for speed in ("slow", "fast"):
+        before = drift(motion, speed)
+        assert abs(drift(after, speed)) < max(0.2 * abs(before), 0.6)
+    assert abs(drift(motion, "slow")) > 2.0
+    effect = advised[0]["expected_effect"]["yaw_drift_deg_per_m"]
+    assert effect["interval95"][0] < 0 < effect["interval95"][1]
+
+
+@pytest.mark.parametrize(
+    ("mode", "truth"),
+    [
+        ("wheel_speed", Truth(roller_drag=SMALL)),  # load does not steer a base whose wheels hold
+        ("power", Truth()),  # nothing to trim
+        ("power", Truth(roller_drag=np.array([1, 4.0, 1, 1]))),  # service comes first
+    ],
+)
+def test_no_trim_where_it_would_not_help_or_is_not_needed(mode, truth):
+    assert moves(mode, truth)[2] == []

@@ -35,6 +35,22 @@ SUMMED = (
 """What a summary needs of a row."""
 
 
+def has_rows(folder: Path) -> bool:
+    """Whether a folder holds rows of a fleet.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+
+    Returns
+    -------
+    bool
+        False for a folder of recordings that happens to have such a name.
+    """
+    return next((folder / ROWS).glob("robot=*"), None) is not None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fleets:
     """Fleets by name.
@@ -63,7 +79,7 @@ class Fleets:
             return out
         for place, folders, files in os.walk(self.shelf):
             inside = Path(place).relative_to(self.shelf)
-            if SUMMARY in files or ROWS in folders:
+            if SUMMARY in files or has_rows(Path(place)):
                 out.append(str(inside))
                 folders.clear()
             elif len(inside.parts) >= DEPTH or len(out) >= MOST:

@@ -26,7 +26,7 @@ from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
 from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES
 from analyzer.traces import Panel, Track
 from dashboard import bundle
-from dashboard.fleets import SUMMARY, Fleets
+from dashboard.fleets import SUMMARY, Fleets, has_rows
 
 KEY = re.compile(r"[A-Za-z0-9_-]{22}")
 ROBOT = "robot.toml"
@@ -321,8 +321,8 @@ class Store:
             folders[:] = sorted(f for f in folders if not f.startswith("."))
             if folder == self.shelf:
                 folders[:] = [f for f in folders if f not in {"results", "index"}]  # filed results
-            if SUMMARY in names:
-                folders[:] = [f for f in folders if f != "rows"]  # of a fleet
+            if "rows" in folders and has_rows(folder):
+                folders.remove("rows")  # of a fleet
             inside = folder.relative_to(self.shelf)
             held = [n for n in sorted(names) if Path(n).suffix.lower() in known and n[0] != "."]
             held = [n for n in held if not Path(n).stem.lower().startswith(SKIPPED_STEMS)]

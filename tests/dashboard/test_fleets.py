@@ -90,6 +90,10 @@ def test_a_run_without_a_summary_yet_is_summed_up_from_its_rows(shelf):
     written, finished = fleets.summary("2026/spring")
     assert finished and written["counts"]["failed"] == 1
     (shelf / "2026" / "spring" / "summary.json").unlink()
+    (shelf / "rows").mkdir()  # no fleet, only called so
+    (shelf / "rows" / "drive.csv").write_text("t,x\n")
+    assert fleets.names() == ["2026/spring"]
+    assert Store(shelf.parent / "root", shelf).offered() == (["rows/drive.csv"], [])
     again, finished = fleets.summary("2026/spring")
     assert not finished and again == written
 
@@ -149,3 +153,15 @@ def test_page_lists_recordings_and_says_when_there_is_nothing(shelf, tmp_path):
     assert (
         "No result of a fleet was found in shelf" in text and "crabwise dashboard --fleet" in text
     )
+
+
+def test_a_fleet_at_an_address_is_shown():
+    out = "memory://fleet-of-the-page"
+    fill(out, days=2)
+    fleets = Fleets(given=out)
+    assert fleets.names() == [out]
+    summary, finished = fleets.summary(out)
+    assert not finished and summary["counts"]["recordings"] == 6
+    write_summary(out, summary, "<p>")
+    assert fleets.summary(out) == (summary, True)
+    assert fleets.recordings(out, "cart b").num_rows == 2

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.causes import Diagnosis
-from analyzer.motion import Motion
+from analyzer.motion import Motion, nominal_lever
 from analyzer.prediction import Change, Predicted, by_speed, odd_part, predict
 from analyzer.quantities import Estimate
 from analyzer.robot import MovableMass, Robot
@@ -439,6 +439,50 @@ def _add_up(
                 " The drift grows all the same: this fault hides another one, which the next "
                 "recording will show."
             )
+
+
+def lever_doubts(causes: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Causes under which turns do not tell the yaw lever: wheels slide, or the gyro may lie.
+
+    Parameters
+    ----------
+    causes : sequence of dict
+        Causes of the result.
+
+    Returns
+    -------
+    list of dict
+        Those that are likely enough to mind.
+    """
+    doubtful = {"roller_lean_reversed", "rotation_reversed", "gyro_fault", "low_grip"}
+    return [c for c in causes if c["cause"] in doubtful and c["probability"] >= 0.2]
+
+
+def advised_lever(
+    robot: Robot, measured: Estimate, causes: Sequence[dict[str, Any]]
+) -> float | None:
+    """Yaw lever that the program should use in place of the robot file's.
+
+    Parameters
+    ----------
+    robot : Robot
+        The base.
+    measured : Estimate
+        Yaw lever that the turns show. [m]
+    causes : sequence of dict
+        Causes of the result.
+
+    Returns
+    -------
+    float or None
+        None where the robot file's is within the interval, none is measured, or a fault first has
+        to be mended under which turns do not tell it. [m]
+    """
+    if measured.value is None or measured.low is None or measured.high is None:
+        return None
+    if lever_doubts(causes) or measured.low <= nominal_lever(robot) <= measured.high:
+        return None
+    return measured.value
 
 
 def _factors(

@@ -10,9 +10,11 @@ from urllib.parse import urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 
 from analyzer.figures import base_with_change, changed_arcs, fan
+from analyzer.figures.causes import cause_name
 from analyzer.motion import nominal_lever
 from analyzer.pipeline import RunAnalysis
 from analyzer.prediction import Predicted, odd_part, predict, with_lever
+from analyzer.remedies import lever_doubts
 from analyzer.report import constants_text, number
 from dashboard import ids
 from dashboard.callbacks.routing import read_query
@@ -71,7 +73,7 @@ def told(predicted: tuple[Predicted, ...], *, unchanged: bool) -> tuple[Any, Any
             [
                 "As it is: " if unchanged else "Should leave ",
                 html.Strong(str(rest)),
-                " of yaw drift that changes sign with the side.",
+                " of yaw drift that changes sign with the side, mean over the speeds driven.",
             ],
             className="sentence",
         ),
@@ -159,6 +161,9 @@ def lever_told(analysis: RunAnalysis, lever: float) -> list[Any]:
     ]  # fmt: skip
     measured = number(analysis.result["chassis"]["yaw_lever_m"], 1, 1e3, "mm")
     words = f"Measured in the turns: {measured}; by the robot file: {1e3 * nominal:.1f} mm."
+    doubts = lever_doubts(analysis.result["causes"])
+    if doubts:
+        words += f" First mend or rule out what keeps turns from telling it: {', '.join(map(cause_name, doubts))}."
     if lever != as_it_is(analysis).lever:
         words += " A heading hold that was tuned with another lever must be tuned anew."
     head = ("", "heading by wheel odometry", "really")

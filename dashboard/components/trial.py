@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from analyzer.motion import nominal_lever
 from analyzer.pipeline import RunAnalysis
 from analyzer.prediction import Change
-from analyzer.remedies import shift_of
+from analyzer.remedies import advised_lever, shift_of
 
 PARTS = (("roller_drag", "rollers of"), ("axle_drag", "axle of"), ("weak_motor", "motor of"))
 SHIFT_ONLY = "Shift of the centre of mass"
@@ -108,11 +108,9 @@ def advised(analysis: RunAnalysis) -> Trial:
         The remedies of the result.
     """
     trial = as_it_is(analysis)
-    measured = analysis.motion.yaw_lever
-    low, high = measured.low or 0.0, measured.high or math.inf
-    if measured.value is not None and not low <= trial.lever <= high:
-        # The recording says that the robot file's lever is wrong.
-        trial = replace(trial, lever=round(measured.value, LEVER_DIGITS))
+    lever = advised_lever(analysis.robot, analysis.motion.yaw_lever, analysis.result["causes"])
+    if lever is not None:
+        trial = replace(trial, lever=round(lever, LEVER_DIGITS))
     names = [m.name for m in analysis.robot.masses]
     for remedy in analysis.result["remedies"]:
         if remedy["kind"] == "move_mass":

@@ -16,6 +16,7 @@ from analyzer.causes import diagnose
 from analyzer.motion import describe_motion, nominal_lever
 from analyzer.passes import find_passes
 from analyzer.prediction import Change, odd_part, predict, with_lever
+from analyzer.remedies import advised_lever
 from analyzer.robot import parse_robot
 from analyzer.run import ColumnUse, Recording, Source
 from analyzer.simulate import Truth, drive, usual_script
@@ -183,6 +184,12 @@ def test_another_yaw_lever_reads_as_if_analysed_with_it(mode):
         assert (kind, speed) == (row.kind, pytest.approx(row.speed, rel=0.01))
         assert believed.value == pytest.approx(math.degrees(row.rolled.value), abs=0.02)
         assert really.value == pytest.approx(math.degrees(row.total.value), abs=0.02)
+    sound = [{"cause": "none", "wheel": None, "probability": 0.9}]
+    assert advised_lever(wrong, measured, sound) == measured.value
+    assert advised_lever(right, so.yaw_lever, sound) is None  # the file is right
+    for doubt in ("roller_lean_reversed", "gyro_fault"):
+        likely = [*sound, {"cause": doubt, "wheel": None, "probability": 0.3}]
+        assert advised_lever(wrong, measured, likely) is None
     # With the file's own lever a full turn reads 5 % short, and one that is asked for is too far.
     kept = with_lever(motion, 0.39, 0.39)
     assert kept.believed.value == pytest.approx(360 * 0.37 / 0.39, rel=2e-3)

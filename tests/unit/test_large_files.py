@@ -104,7 +104,7 @@ def test_signalling_nans_of_a_damaged_file_are_made_quiet(tmp_path, name, factor
     feather.write_feather(
         pa.table({"time_s": np.arange(60) * 0.01, name: values}), tmp_path / "a.feather"
     )
-    (source,) = read_recording([tmp_path / "a.feather"]).sources
+    (source,) = read_recording([tmp_path / "a.feather"], None).sources
     seen = source.channels["f_z"] + 0.0  # warnings are errors here
     assert np.isnan(seen[7])
     assert np.delete(seen, 7) == pytest.approx(1.5 * factor)

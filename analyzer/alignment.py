@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -372,6 +372,8 @@ class _Clocked:
     keep: np.ndarray
     channels: dict[str, np.ndarray]
     thinning: _Thinning | None = None
+    even: dict[float, bool] = field(default_factory=dict)
+    """Per shift of the stamps, whether these are the grid's times already."""
 
 
 def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _Clocked | None:
@@ -475,14 +477,30 @@ def _thinned(
 
 def _on_grid(t: np.ndarray, ts: np.ndarray, values: np.ndarray, shift: float) -> np.ndarray:
     """Values at the grid's times, linear between samples; `shift` is added to the stamps."""
+    return values if _is_grid(t, ts, shift) else np.interp(t, ts + shift, values)
+
+
+def _is_grid(t: np.ndarray, ts: np.ndarray, shift: float) -> bool:
+    """Whether a log is evenly stamped, so that its samples are the grid."""
     dt = t[1] - t[0]
-    if (
+    return (
         ts.size == t.size
         and abs(ts[0] + shift) < 1e-3 * dt
         and float(np.max(np.abs(ts + shift - t))) < 1e-3 * dt
-    ):
-        return values  # an evenly stamped log: its samples are the grid
-    return np.interp(t, ts + shift, values)
+    )
+
+
+def _gridded(
+    t: np.ndarray, part: _Clocked, ts: np.ndarray, values: np.ndarray, dt: float, shift: float
+) -> np.ndarray:
+    """Samples of a part thinned and brought onto the grid."""
+    whole = ts is part.t
+    ts, values = _thinned(part, ts, values, dt)
+    if not whole:
+        return _on_grid(t, ts, values, shift)
+    if shift not in part.even:
+        part.even[shift] = _is_grid(t, ts, shift)
+    return values if part.even[shift] else np.interp(t, ts + shift, values)
 
 
 def _gaps(t: np.ndarray, config: AlignmentConfig) -> list[tuple[float, float]]:
@@ -657,14 +675,13 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 findings,
                 config,
             )
-            ts, values = _thinned(part, ts, values, dt)
-            angle[:, k] = _on_grid(t, ts, values, offset)
+            angle[:, k] = _gridded(t, part, ts, values, dt, offset)
             angle[:, k] += 0.5 if counting else 0.0
             angle[:, k] *= 2 * math.pi / per_turn
             del part.channels[name], values
         else:
             ts, values = _without_leaps(ts, values, name, (offset, zero), block, findings, config)
-            speed = _on_grid(t, *_thinned(part, ts, values, dt), offset)
+            speed = _gridded(t, part, ts, values, dt, offset)
             angle[:, k] = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) * (dt / 2))])
         if np.ptp(angle[:, k]) == 0:
             findings.append(
@@ -693,13 +710,13 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         ts, values = _series(part, name)
         if ts.size < 3:
             return None
-        return _on_grid(t, *_thinned(part, ts, values, dt), offsets[id(part)] - lag)
+        return _gridded(t, part, ts, values, dt, offsets[id(part)] - lag)
 
     def gridded_angle(part: _Clocked, name: str) -> np.ndarray | None:
         ts, values = _series(part, name)
         if ts.size < 3:
             return None
-        return _on_grid(t, *_thinned(part, ts, unwrapped(values), dt), offsets[id(part)])
+        return _gridded(t, part, ts, unwrapped(values), dt, offsets[id(part)])
 
     moving_at = (~still).astype(float)
     for name, part in where.items():
@@ -1349,7 +1366,7 @@ def _imu_yaw(
     None where it counts clockwise or never changes.
     """
     away = unwrapped(values)
-    yaw = _on_grid(t, *_thinned(part, ts, away, dt), offset)
+    yaw = _gridded(t, part, ts, away, dt, offset)
     ts = ts + offset
     doubted = _stuck(yaw, "yaw", t, dt, still, findings, config)
     if doubted[~still].mean() > 0.9 if np.any(~still) else False:
@@ -1937,7 +1954,7 @@ def _reference(
         part = where["ref_yaw"]
         ts, raw = _series(part, "ref_yaw")
         pose = np.full((t.size, 3), np.nan, order="F")
-        pose[:, 2] = _on_grid(t, *_thinned(part, ts, unwrapped(raw), dt), offsets[id(part)])
+        pose[:, 2] = _gridded(t, part, ts, unwrapped(raw), dt, offsets[id(part)])
         return pose, ""
     part = where["ref_x"]
     use = part.keep.copy()

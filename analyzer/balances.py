@@ -267,7 +267,7 @@ class Model:
             "b": math.log1p(limit.axle_drag_share) / 2,
             "rho": math.log1p(limit.motor_resistance_share) / 2,
             "eps": limit.relative_radius / 2,
-            "gain": 0.01,
+            "gain": limit.torque_constant_share / 2,
             "twist": 0.1,
         }
         for name, value in spreads.items():

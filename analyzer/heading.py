@@ -31,6 +31,7 @@ from analyzer.quantities import (
     Estimate,
     Finding,
     RecordingError,
+    quantile,
     student_quantile,
 )
 from analyzer.run import Pass, Run
@@ -551,7 +552,7 @@ def drift_passes(
         rate = signals.rate[a:b]
         if np.ptp(rate) == 0 and np.ptp(run.wheel_speed[a:b]) > 0:
             continue  # frozen
-        side = float(np.median(v_y[np.abs(v_y) > 0.5 * np.max(np.abs(v_y))]))
+        side = quantile(v_y[np.abs(v_y) > 0.5 * np.max(np.abs(v_y))], 0.5)
         out.append(
             DriftPass(
                 kind="left" if side > 0 else "right",

@@ -13,7 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.kinematics import odometry_matrix
-from analyzer.quantities import Estimate, Finding, RecordingError, mean_estimate, student_quantile
+from analyzer.quantities import (
+    Estimate,
+    Finding,
+    RecordingError,
+    mean_estimate,
+    quantile,
+    student_quantile,
+)
 from analyzer.robot import Robot
 from analyzer.run import Pass, Run
 
@@ -303,7 +310,7 @@ def _commanded(command: np.ndarray | None, kind: str, a: int, b: int) -> float:
         return math.nan
     asked = command[a:b]
     turning = kind.startswith("turn_")
-    return float(np.median(np.abs(asked[:, 2]) if turning else np.hypot(asked[:, 0], asked[:, 1])))
+    return quantile(np.abs(asked[:, 2]) if turning else np.hypot(asked[:, 0], asked[:, 1]), 0.5)
 
 
 def measure_passes(

@@ -8,6 +8,7 @@ import numpy as np
 
 from analyzer.alignment import smooth
 from analyzer.kinematics import odometry_matrix
+from analyzer.quantities import quantile
 from analyzer.run import Pass, PassKind, Run
 
 
@@ -182,7 +183,7 @@ def _one(
         stop=stop,
         cruise_start=start + first,
         cruise_stop=start + last,
-        speed=float(np.median(along[first:last])),
+        speed=quantile(along[first:last], 0.5),
         hard_start=not turning
         and launch > config.hard_acceleration
         and (stop - start) * dt < config.hard_duration,

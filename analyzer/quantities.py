@@ -231,6 +231,32 @@ def mean_estimate(values: np.ndarray, unit: str, *, floor: float = 0.0) -> Estim
     return Estimate.of(float(values.mean()), error, unit, dof=min(dof, 1e6))
 
 
+def quantile(values: np.ndarray, share: float) -> float:
+    """Quantile as `numpy.quantile` gives it, several times as fast for the few values of a pass.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        At least one value; with a NaN the answer is NaN.
+    share : float
+        From 0 to 1; 0.5 gives the median.
+
+    Returns
+    -------
+    float
+        Linear between the sorted values.
+    """
+    import numpy as np
+
+    ordered = np.sort(values)
+    if math.isnan(ordered[-1]):
+        return math.nan
+    at = share * (ordered.size - 1)
+    low = min(int(at), max(ordered.size - 2, 0))
+    high = min(low + 1, ordered.size - 1)
+    return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
+
+
 def slope_through_origin(
     x: np.ndarray, y: np.ndarray, unit: str, *, blocks: int = 10, floor_share: float = 0.0
 ) -> Estimate:

@@ -341,11 +341,14 @@ def _move(
             f"That leaves {_way(float(rest[0]), float(rest[1]))} that other things have to shift "
             "the centre of mass."
         )
-    if trim:
+    if trim and cure:
         sentences.append(
-            f"Of the shift of the centre of mass, {_way(trim, 0.0)} is trim: it does not bring the mass "
-            "to the middle but holds against small differences between the wheels. After a service of "
-            "wheels or motors, record again."
+            f"{_way(trim, 0.0)} of the shift is trim against small differences between the wheels."
+        )
+    elif trim:
+        first = sentences[0]
+        sentences[0] = (
+            f"Trim what small differences between the wheels add up to: {first[0].lower()}{first[1:]}"
         )
     return {
         "kind": "move_mass",
@@ -362,10 +365,14 @@ def _move(
                 shift_x=float((done if robot.masses else shift)[0]),
                 shift_y=float((done if robot.masses else shift)[1]),
             ),
-            ("Takes the cause away" + (", and trims the rest." if trim else "."))
+            "Takes the cause away."
+            if not trim
+            else "Takes the cause away and trims the rest. After a service of wheels or motors, record "
+            "again."
             if cure
-            else "Trims the drift; no part is beyond tolerance. A heading hold does the same in software.",
-            "mechanics",
+            else "No part is beyond tolerance, so there is nothing to cure. After a service of wheels or "
+            "motors, record again.",
+            "mechanics" if cure else "trim",
         ),
     }
 

@@ -31,6 +31,7 @@ PATH_SHOWN = 2.0
 """Path sideways that the first sentence speaks of [m]."""
 PLACE = {
     "mechanics": "Cures it (mechanics)",
+    "trim": "Balances it (mechanics)",
     "software": "Hides it (software)",
     "record": "Tells more",
 }

@@ -98,6 +98,9 @@ class Tolerance(_Table):
     largest of the bench's sound bases. Set it from a recording of your own base when it was sound."""
     relative_radius: float = Field(default=0.002, gt=0)
     motor_resistance_share: float = Field(default=0.08, gt=0)
+    torque_constant_share: float = Field(default=0.02, gt=0)
+    """How far `torque_per_ampere` may differ between motors; set it to twice the spread you know of,
+    0.08 for motors of mixed make that differ by 4 %."""
     yaw_drift_deg_per_m: float = Field(default=1.0, gt=0)
     closure_mm_per_m: float = Field(default=5.0, gt=0)
     creep_mm_per_m: float = Field(default=5.0, gt=0)

@@ -26,7 +26,7 @@ import numpy as np
 
 from analyzer.control import YawPlant, steepest_tangent, two_point
 from analyzer.kinematics import odometry_matrix
-from analyzer.quantities import Estimate, Finding, RecordingError, student_quantile
+from analyzer.quantities import Estimate, Finding, RecordingError, quantile, student_quantile
 from analyzer.run import Pass, Run
 
 WHAT_TO_RECORD = (
@@ -522,20 +522,19 @@ def turn_windows(
     last = 0
     for a, b in _spans(active):
         inside = turning[a:b]
-        top = float(np.percentile(inside, 90))
+        top = quantile(inside, 0.9)
         start = max(last, a - lead)
         last = b
         if top < config.rate_least or (b - a) * dt < config.shortest:
             continue
-        if float(np.percentile(moving[a:b], 90)) > config.travel_most * top * run.robot.size:
+        if quantile(moving[a:b], 0.9) > config.travel_most * top * run.robot.size:
             continue
         if not np.all(valid[start:b]):
             continue
         for c, d in _observations(signals.command[start:b], top, dt, config):
             late = signals.command[start + (c + d) // 2 : start + d]
-            low, high = np.percentile(late, [25, 75])
-            steady = float(high - low) < config.steady_share * top
-            level = float(np.median(late)) if steady else math.copysign(top, float(late.mean()))
+            steady = quantile(late, 0.75) - quantile(late, 0.25) < config.steady_share * top
+            level = quantile(late, 0.5) if steady else math.copysign(top, float(late.mean()))
             out.append(TurnWindow(start=start + c, stop=start + d, command=level, steady=steady))
     return tuple(out)
 

@@ -370,7 +370,13 @@ def _store(
                     "sense (damaged numbers); left out",
                 )
             )
-    work.channels[channel] = values if factor == 1.0 else values * factor
+    # A damaged file may hold signalling NaNs, which warn in every sum until one makes them quiet.
+    with np.errstate(invalid="ignore"):
+        if factor != 1.0:
+            values = values * factor
+        elif math.isnan(values.sum()):
+            values = values + 0.0
+    work.channels[channel] = values
     if name not in work.columns.twice.values():
         work.columns.forget(name)
     work.uses.append(ColumnUse(column=name, channel=channel, unit=unit, why=why))

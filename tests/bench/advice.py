@@ -95,7 +95,7 @@ def one(folder: Path) -> dict[str, Any] | None:
     truth = json.loads((folder / "truth.json").read_text())
     case = next(
         c
-        for s in ("tuning", "held_back", "fresh", "small")
+        for s in ("tuning", "held_back", "fresh", "uneven", "small")
         for c in cases_of(s)
         if c.name == truth["case"]
     )

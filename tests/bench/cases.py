@@ -146,6 +146,8 @@ KINDS = (
     "mass_and_weak_motor", "roller_drag_all", "moderate_grip",
 )  # fmt: skip
 MODES = ("power", "stiff", "power", "soft", "stiff")
+UNEVEN_ROUNDS = [(k, KINDS) for k in range(200, 202)]
+"""Torque constants that differ by 4 %, which the robot file tells."""
 RARE_KINDS = ("gyro_fault", "reversed", "floor_slope", "mirrored")
 USUAL_ROUNDS = [(k, KINDS) for k in range(6)] + [(k, RARE_KINDS) for k in range(6, 11)]
 FRESH_ROUNDS = [(k, KINDS) for k in range(100, 108)]
@@ -343,8 +345,13 @@ def _sensors(rng: np.random.Generator, **over: Any) -> Sensors:
     return Sensors(**{**given, **over})
 
 
-def main_cases(rounds: Sequence[tuple[int, tuple[str, ...]]] = USUAL_ROUNDS) -> list[Case]:
-    """Cases of the causes, in numbered rounds; each round holds every kind it lists."""
+def main_cases(
+    rounds: Sequence[tuple[int, tuple[str, ...]]] = USUAL_ROUNDS, *, uneven: float = 0.0
+) -> list[Case]:
+    """Cases of the causes, in numbered rounds; each round holds every kind it lists.
+
+    `uneven` is the spread of the torque constants, where the owner knows and tells it.
+    """
     out: list[Case] = []
     names = list(BASES)
     for k, kinds in rounds:
@@ -355,6 +362,9 @@ def main_cases(rounds: Sequence[tuple[int, tuple[str, ...]]] = USUAL_ROUNDS) -> 
             base = _varied(base, rng)
             level = float(rng.choice([0.0, 0.5, 1.0], p=[0.25, 0.25, 0.5]))
             values = _spread(base, level, rng) if level else {}
+            if uneven:
+                parts = np.clip(rng.standard_normal(len(base.wheels)), -2, 2)
+                values["torque_gain"] = np.exp(uneven * parts)
             detail, values, causes, over = _fault(kind, base, mode, values, rng)
             sensors = _sensors(rng, **over)
             if kind in ("gyro_fault", "reversed"):
@@ -367,6 +377,7 @@ def main_cases(rounds: Sequence[tuple[int, tuple[str, ...]]] = USUAL_ROUNDS) -> 
             file = RobotFile(
                 rollers=bool(rng.random() < 0.5),
                 yaw_inertia=inertia if rng.random() < 0.35 else None,
+                torque_constant_share=2 * uneven or None,
             )
             suffix = {"power": "power", "stiff": "wheel_speed", "soft": "wheel_speed_soft"}[mode]
             out.append(
@@ -464,15 +475,19 @@ def small_cases() -> list[Case]:
 
 
 def cases_of(which: str) -> list[Case]:
-    """Cases of a set: ``tuning``, ``held_back``, ``fresh``, ``heading`` or ``small``."""
+    """Cases of a set: ``tuning``, ``held_back``, ``fresh``, ``uneven``, ``heading`` or ``small``."""
     if which == "small":
         return small_cases()
     if which == "heading":
         return heading_cases()
     if which == "fresh":
         return main_cases(FRESH_ROUNDS)
+    if which == "uneven":
+        return main_cases(UNEVEN_ROUNDS, uneven=0.04)
     if which not in ("tuning", "held_back"):
-        raise ValueError(f"no set {which!r}; there are tuning, held_back, fresh, heading, small")
+        raise ValueError(
+            f"no set {which!r}; there are tuning, held_back, fresh, uneven, heading, small"
+        )
     return [c for c in main_cases() if c.held_back == (which == "held_back")]
 
 

@@ -29,7 +29,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--only", default="*", help="shell pattern on the case's name")
     parser.add_argument(
         "--set", dest="which", default="tuning",
-        choices=("tuning", "held_back", "fresh", "heading", "small"),
+        choices=("tuning", "held_back", "fresh", "uneven", "heading", "small"),
     )  # fmt: skip
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--limit", type=int, default=None, help="only the first so many cases")

@@ -201,6 +201,7 @@ class RobotFile:
     yaw_inertia: float | None = None  # [kg m^2]
     loop_hz: float | None = None
     motor: bool = True
+    torque_constant_share: float | None = None
 
 
 def robot_toml(base: Base, loop: WheelLoop, sensors: Sensors, file: RobotFile) -> str:
@@ -232,8 +233,11 @@ def robot_toml(base: Base, loop: WheelLoop, sensors: Sensors, file: RobotFile) -
     lines += [
         "", "[[mass]]", 'name = "battery"', f"mass_kg = {round(0.09 * base.mass, 2)}",
         f"x_m = {round(-0.6 * max(base.x), 3)}", "y_m = 0.0",
-        f"x_range_m = [{-reach}, {reach}]", "y_range_m = [-0.06, 0.06]", "", "[channels]",
+        f"x_range_m = [{-reach}, {reach}]", "y_range_m = [-0.06, 0.06]", "",
     ]  # fmt: skip
+    if file.torque_constant_share is not None:
+        lines += ["[tolerance]", f"torque_constant_share = {file.torque_constant_share}", ""]
+    lines.append("[channels]")
 
     def channel(column: str, name: str, unit: str) -> None:
         lines.append(f'"{column}" = {{ channel = "{name}", unit = "{unit}" }}')

@@ -8,6 +8,7 @@ from scipy import ndimage, signal
 
 from analyzer import alignment
 from analyzer.dynamics import _without_each
+from analyzer.quantities import quantile
 
 
 @pytest.mark.parametrize("width", [0.5, 2.5, 7.0, 30.0, 100.0])
@@ -114,3 +115,12 @@ def test_loop_gains_by_factors_are_those_of_the_polynomials():
             alone = sampled_margins(plant, gains)
             for name in one.__slots__:
                 np.testing.assert_allclose(getattr(one, name), getattr(alone, name), rtol=1e-9)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 0.9, 1.0])
+@pytest.mark.parametrize("n", [1, 2, 5, 60, 61])
+def test_quantile_is_numpys(n, share):
+    values = np.random.default_rng(n).normal(size=n)
+    assert quantile(values, share) == pytest.approx(np.quantile(values, share), abs=1e-15)
+    values[0] = np.nan
+    assert np.isnan(quantile(values, share))

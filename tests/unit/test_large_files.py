@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pyarrow as pa
 import pytest
-from pyarrow import parquet
+from pyarrow import feather, parquet
 
 from analyzer.quantities import RecordingError
-from analyzer.readers import tables
+from analyzer.readers import read_recording, tables
 
 
 def _lines(rows: int, seed: int = 5) -> list[str]:
@@ -94,3 +94,17 @@ def test_parquet_columns_come_one_by_one(tmp_path):
     assert hole.dtype == np.float64
     np.testing.assert_array_equal(hole[::3], np.arange(0, n, 3))
     assert np.isnan(hole[1])
+
+
+@pytest.mark.parametrize(("name", "factor"), [("accel_z_g", 9.80665), ("accel_z_m_s2", 1.0)])
+def test_signalling_nans_of_a_damaged_file_are_made_quiet(tmp_path, name, factor):
+    # IEEE 754: the quiet bit of a NaN is the highest of its fraction; arithmetic warns without it.
+    values = np.full(60, 1.5)
+    values.view(np.uint64)[7] = 0x7FF0000000000001
+    feather.write_feather(
+        pa.table({"time_s": np.arange(60) * 0.01, name: values}), tmp_path / "a.feather"
+    )
+    (source,) = read_recording([tmp_path / "a.feather"], None).sources
+    seen = source.channels["f_z"] + 0.0  # warnings are errors here
+    assert np.isnan(seen[7])
+    assert np.delete(seen, 7) == pytest.approx(1.5 * factor)

@@ -9,7 +9,7 @@ from dash import dcc, html
 from analyzer.figures import base_from_above, drift_by_speed, gauges, misfits
 from analyzer.figures.causes import cause_name
 from analyzer.pipeline import RunAnalysis
-from analyzer.report import number
+from analyzer.report import cause_size
 from dashboard import ids
 from dashboard.components.pieces import answer, aria, figure, term
 from dashboard.components.states import without_analysis
@@ -113,7 +113,7 @@ def cause(entry: dict[str, Any]) -> html.Div:
         html.Strong(cause_name(entry)),
     ]
     if size.get("value") is not None:
-        head.append(html.Span(number(size, 1), className="size"))
+        head.append(html.Span(cause_size(entry), className="size"))
     marks = [html.Li(t, className="for") for t in entry["evidence_for"]]
     marks += [html.Li(t, className="against") for t in entry["evidence_against"]]
     marks += [html.Li(f"would decide: {t}", className="open") for t in entry["would_decide"]]

@@ -15,8 +15,15 @@ from analyzer.robot import parse_robot
 from analyzer.simulate import Drive, Truth, drive, usual_script
 
 RATE = 50.0
+LONG_RATE = 100.0
+"""Logging rates of short and of three-minute recordings. [Hz]"""
 WEAR = (1.0, 2.2, 2.8, 3.4, 4.0)
 """Factor on the drag of the rollers of FL, as a wearing cart goes through."""
+MORE = [
+    (0.0, 0.3, 0.0, 6.0, 1.0), (0.0, 0.0, 0.0, 1.0, 1.0),
+    (0.0, -0.3, 0.0, 6.0, 1.0), (0.0, 0.0, 0.0, 1.0, 1.0),
+] * 2  # fmt: skip
+"""Passes that make the usual sitting of 152 s one of three minutes."""
 
 
 @functools.cache
@@ -28,7 +35,7 @@ def motion_of(kind: str, short: bool) -> Drive:
         truth = Truth(c_x=-0.03)
     elif kind.startswith("wear"):
         truth = Truth(roller_drag=np.array([WEAR[int(kind[5:])], 1, 1, 1]))
-    script = usual_script((0.4, 0.8)) if short else usual_script()
+    script = usual_script((0.4, 0.8)) if short else [*usual_script(), *MORE]
     return drive(robot, truth, script, 0.005)  # type: ignore[arg-type]
 
 
@@ -56,7 +63,7 @@ def make_archive(
             elif k == 1:
                 kind = "aft"
             rng = np.random.default_rng([k, j])
-            columns = sensed(motion_of(kind, short), rng, RATE)
+            columns = sensed(motion_of(kind, short), rng, RATE if short else LONG_RATE)
             day = start + dt.timedelta(days=7 * (j // 4))
             name = f"{day.isoformat()}_{8 + j % 4:02d}-00-00.parquet"
             parquet.write_table(pa.table(columns), place / name, compression="zstd")

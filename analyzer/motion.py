@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 
@@ -186,19 +187,23 @@ class TapedPass:
     seconds: float = math.nan
 
 
-def slip_ratio(rolled: float, true: float) -> float:
+@overload
+def slip_ratio(rolled: float, true: float) -> float: ...
+@overload
+def slip_ratio(rolled: np.ndarray, true: np.ndarray) -> np.ndarray: ...
+def slip_ratio(rolled: float | np.ndarray, true: float | np.ndarray) -> float | np.ndarray:
     """Longitudinal slip ratio: driving positive, free rolling 0, locked wheel -1.
 
     Parameters
     ----------
-    rolled : float
+    rolled : float or ndarray
         Path or speed at the wheel's rim, radius times turning. [m or m/s]
-    true : float
-        Path or speed that rolling without slip would need. [m or m/s]
+    true : float or ndarray
+        Path or speed that rolling without slip would need; of the same shape. [m or m/s]
 
     Returns
     -------
-    float
+    float or ndarray
         (rolled - true) / true; NaN where `true` is zero (the low-speed case is not defined).
 
     Notes
@@ -206,7 +211,9 @@ def slip_ratio(rolled: float, true: float) -> float:
     SAE J670e (1976), "longitudinal slip" in the driving-positive sense, also ISO 8855:2011.
     Some texts turn the sign around so that lock is +1; this one does not.
     """
-    return math.nan if true == 0 else (rolled - true) / true
+    above, below = np.asarray(rolled - true, float), np.asarray(true, float)
+    ratio = np.divide(above, below, out=np.full(below.shape, math.nan), where=below != 0)
+    return ratio if ratio.ndim else float(ratio)
 
 
 def _ends(run: Run, a: int, b: int, config: MotionConfig) -> tuple[np.ndarray, np.ndarray] | None:
@@ -302,7 +309,7 @@ def _torque_share(run: Run, a: int, b: int, direction: float) -> np.ndarray:
 def _cruise_mean(values: np.ndarray | None, a: int, b: int, width: int) -> np.ndarray:
     if values is None:
         return np.full(width, np.nan)
-    return np.atleast_1d(np.asarray(values[a:b].mean(axis=0), dtype=float))
+    return np.atleast_1d(np.add.reduce(values[a:b], axis=0) / (b - a))
 
 
 def _commanded(command: np.ndarray | None, kind: str, a: int, b: int) -> float:
@@ -855,29 +862,24 @@ def rolls_whole(robot: Robot, m: PassMotion) -> bool:
     )
 
 
-def wheel_slips(robot: Robot, m: PassMotion) -> np.ndarray:
-    """Slip ratio of each wheel in one pass.
+def wheel_slips(robot: Robot, rows: Sequence[PassMotion]) -> np.ndarray:
+    """Slip ratio of each wheel, pass by pass.
 
     Parameters
     ----------
     robot : Robot
         The base.
-    m : PassMotion
-        The pass.
+    rows : sequence of PassMotion
+        Passes.
 
     Returns
     -------
-    ndarray, shape (w,)
+    ndarray, shape (n, w)
         As `slip_ratio`; NaN where rolling would ask for less than 0.1 m of this wheel.
     """
-    true = robot.matrix @ m.path * robot.radius
-    rim = m.turns * robot.radius
-    return np.array(
-        [
-            slip_ratio(float(r), float(t)) if abs(t) > 0.1 else math.nan
-            for r, t in zip(rim, true, strict=True)
-        ]
-    )
+    true = np.array([m.path for m in rows]).reshape(-1, 3) @ robot.matrix.T * robot.radius
+    rim = np.array([m.turns for m in rows]).reshape(true.shape) * robot.radius
+    return np.where(np.abs(true) > 0.1, slip_ratio(rim, true), math.nan)
 
 
 def _radii(
@@ -929,7 +931,10 @@ def _slip(
     run: Run, measured: Sequence[PassMotion], absolute: bool
 ) -> tuple[dict[str, Estimate], ...]:
     robot = run.robot
-    each = [(KIND_OF_SLIP.get(m.kind), wheel_slips(robot, m)) for m in measured if not m.hard_start]
+    soft = [m for m in measured if not m.hard_start]
+    each = [
+        (KIND_OF_SLIP.get(m.kind), s) for m, s in zip(soft, wheel_slips(robot, soft), strict=True)
+    ]
     unseen = Estimate.undetermined(
         "", "needs an odometry reference or a tape; the wheels cannot see it"
     )

@@ -41,12 +41,12 @@ def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
 
 
 def classify(twist: np.ndarray, size: float) -> PassKind:
-    """Kind of movement of a mean twist.
+    """Kind of movement of a twist.
 
     Parameters
     ----------
     twist : ndarray, shape (3,)
-        v_x, v_y, omega_z. [m/s, m/s, rad/s]
+        v_x, v_y, omega_z, mean or sum. [m/s, m/s, rad/s]
     size : float
         Mean distance of the wheels from the origin, which makes turning comparable. [m]
 
@@ -97,8 +97,12 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
             moving[a:b] = True
     rolled = run.wheel_speed @ odometry_matrix(robot.matrix).T
     guide = rolled if command is None or not np.any(command) else command
-    scaled = guide * np.array([1.0, 1.0, robot.size])
-    length = np.linalg.norm(scaled, axis=1)
+    size = robot.size
+    scaled = guide * np.array([1.0, 1.0, size])
+    length = np.sqrt(np.einsum("ij,ij->i", scaled, scaled))
+    direction = scaled / np.maximum(length, 1e-9)[:, None]
+    # Per kind of movement, how fast the base goes.
+    along = {True: np.abs(rolled[:, 2]), False: np.hypot(rolled[:, 0], rolled[:, 1])}
     out: list[Pass] = []
     for a, b in _spans(~moving):
         if (b - a) * dt >= config.shortest:
@@ -107,24 +111,23 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
     for a, b in _spans(moving):
         if rim[a:b].max() < config.speed_start or b - a < least:
             continue
-        for c, d in _split(scaled[a:b], length[a:b], dt):
+        for c, d in _split(direction[a:b], length[a:b], dt):
             if d - c >= least:
-                found = _one(run, rolled, guide, a + c, a + d, config)
+                found = _one(run, rolled, guide, along, size, a + c, a + d, config)
                 if found is not None:
                     out.append(found)
     out.sort(key=lambda p: p.start)
     return tuple(out)
 
 
-def _split(scaled: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[int, int]]:
+def _split(direction: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[int, int]]:
     """Cut a movement where its direction turns by more than 45 degrees for good."""
     n = length.size
     strong = length > 0.35 * np.partition(length, (9 * n) // 10)[(9 * n) // 10]
     if strong.sum() < 3:
         return [(0, n)]
-    direction = scaled / np.maximum(length, 1e-9)[:, None]
-    middle = direction[strong].mean(axis=0)
-    if float(np.min(direction[strong] @ middle)) > 0.8:
+    clear = direction[strong]
+    if float(np.min(clear @ (np.add.reduce(clear, axis=0) / clear.shape[0]))) > 0.8:
         return [(0, n)]  # never far from its mean direction: nothing to cut
     direction = smooth(direction, dt, 0.08)
     lag = max(1, round(0.3 / dt))
@@ -149,17 +152,22 @@ def _split(scaled: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[int,
 
 
 def _one(
-    run: Run, rolled: np.ndarray, guide: np.ndarray, start: int, stop: int, config: PassConfig
+    run: Run,
+    rolled: np.ndarray,
+    guide: np.ndarray,
+    speeds: dict[bool, np.ndarray],
+    size: float,
+    start: int,
+    stop: int,
+    config: PassConfig,
 ) -> Pass | None:
-    robot, dt = run.robot, run.dt
-    mean = guide[start:stop].mean(axis=0)
-    if not np.any(mean):
-        mean = rolled[start:stop].mean(axis=0)
-    kind = classify(mean, robot.size)
-    if kind in {"turn_left", "turn_right"}:
-        along = np.abs(rolled[start:stop, 2])
-    else:
-        along = np.hypot(rolled[start:stop, 0], rolled[start:stop, 1])
+    dt = run.dt
+    way = np.add.reduce(guide[start:stop], axis=0)
+    if not np.any(way):
+        way = np.add.reduce(rolled[start:stop], axis=0)
+    kind = classify(way, size)
+    turning = kind in {"turn_left", "turn_right"}
+    along = speeds[turning][start:stop]
     top = float(np.partition(along, (3 * along.size) // 4)[(3 * along.size) // 4])
     if top <= 0:
         return None
@@ -168,8 +176,7 @@ def _one(
     trim = min(round(0.1 / dt), max(0, (last - first - 3) // 4))
     first, last = first + trim, last - trim
     rise = along[max(0, int(fast[0]) - round(1.0 / dt)) : int(fast[0]) + 1]
-    launch = float(np.max(np.diff(rise)) / dt) if rise.size > 2 else 0.0
-    turning = kind in {"turn_left", "turn_right"}
+    launch = float(np.max(rise[1:] - rise[:-1]) / dt) if rise.size > 2 else 0.0
     if kind in {"left", "right"} and run.reference is not None and run.yaw is not None:
         ends = run.reference[[start, stop - 1]]
         if np.all(np.isfinite(ends[:, :2])) and np.isfinite(run.yaw[start]):

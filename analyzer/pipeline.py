@@ -539,17 +539,34 @@ def _without_samples(recording: Recording) -> Recording:
     )
 
 
-def _pass_row(m: PassMotion, robot: Robot) -> dict[str, Any]:
+def _pass_rows(rows: Sequence[PassMotion], robot: Robot) -> list[dict[str, Any]]:
+    factor = np.full((len(rows), robot.x.size), math.nan)
+    for known in (True, False):
+        # Creep is corrected for where torques are known, for all passes of one call alike.
+        at = [
+            k
+            for k, m in enumerate(rows)
+            if bool(np.isfinite(m.rest_share).all()) is known and rolls_whole(robot, m)
+        ]
+        if at:
+            factor[at] = radius_factors(robot, [rows[k] for k in at])[0]
+    relative = factor / factor.mean(axis=1, keepdims=True)
+    slips = wheel_slips(robot, rows)
+    slips[[not m.measured for m in rows]] = math.nan
+    return [_pass_row(*each, robot) for each in zip(rows, relative, slips, strict=True)]
+
+
+def _pass_row(
+    m: PassMotion, relative: np.ndarray, slips: np.ndarray, robot: Robot
+) -> dict[str, Any]:
     turning = m.kind.startswith("turn_")
     sideways = m.kind in {"left", "right"}
     per_metre = 1e3 / m.distance if not turning and m.distance > 0.05 else math.nan
     heading, rolled = math.degrees(m.path[2]), math.degrees(m.rolled[2])
-    factor = np.full(robot.x.size, math.nan)
-    if rolls_whole(robot, m):
-        factor = radius_factors(robot, [m])[0][0]
 
-    def wheels(values: np.ndarray) -> dict[str, float]:
-        return dict(zip(robot.wheel_names, values.tolist(), strict=True))
+    def wheels(values: np.ndarray) -> dict[str, float | None]:
+        numbers = [v if math.isfinite(v) else None for v in values.tolist()]
+        return dict(zip(robot.wheel_names, numbers, strict=True))
 
     row = {
         "kind": m.kind,
@@ -572,12 +589,12 @@ def _pass_row(m: PassMotion, robot: Robot) -> dict[str, Any]:
         else math.nan,
         "battery_v": m.battery,
         "wheels": {
-            "relative_radius": wheels(factor / factor.mean()),
-            "slip_ratio": wheels(wheel_slips(robot, m) if m.measured else factor * math.nan),
+            "relative_radius": wheels(relative),
+            "slip_ratio": wheels(slips),
             "current_a": wheels(m.current),
         },
     }
-    return {k: _plain(v) for k, v in row.items()}
+    return {k: v if k == "wheels" else _plain(v) for k, v in row.items()}
 
 
 def _plain(value: Any) -> Any:
@@ -660,7 +677,7 @@ def _result(
             for c in s.columns
         ],
         "findings": [*run.findings, *motion.findings],
-        "passes": [_pass_row(m, robot) for m in motion.passes],
+        "passes": _pass_rows(motion.passes, robot),
         "wheels": wheels,
         "chassis": {
             "yaw_lever_m": motion.yaw_lever,

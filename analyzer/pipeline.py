@@ -31,7 +31,7 @@ from analyzer.motion import (
     wheel_slips,
 )
 from analyzer.passes import find_passes
-from analyzer.quantities import CrabwiseError, Estimate, Finding, RecordingError
+from analyzer.quantities import CrabwiseError, Estimate, Finding, RecordingError, load_json
 from analyzer.readers import read_recording
 from analyzer.remedies import find_remedies
 from analyzer.robot import Robot, load_robot
@@ -429,8 +429,8 @@ def _stored_result(path: Path) -> dict[str, Any] | None:
     if path.suffix.lower() != ".json" or not path.is_file():
         return None
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        data = load_json(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
         return None
     if isinstance(data, dict) and str(data.get("schema", "")).startswith("crabwise-shelf/"):
         data = data.get("result")

@@ -27,6 +27,42 @@ class RecordingError(CrabwiseError):
     """The recording cannot be read or lacks what the analysis needs."""
 
 
+BEYOND = 1e15
+"""Size beyond which a number is damage, SI: a counter of 50 bits, and more than any quantity here."""
+
+
+def load_json(text: str) -> Any:
+    """Parse JSON whose numbers must make sense.
+
+    Parameters
+    ----------
+    text : str
+        A result file.
+
+    Returns
+    -------
+    Any
+        As `json.loads`.
+
+    Raises
+    ------
+    ValueError
+        For broken JSON, infinities, and numbers beyond 1e15, which only damage makes.
+    """
+    import json
+
+    def number(digits: str) -> float:
+        value = float(digits)
+        if not abs(value) < BEYOND:
+            raise ValueError(f"the number {digits[:30]} is beyond all sense")
+        return value
+
+    def whole(digits: str) -> int:
+        return int(number(digits)) if len(digits) > 15 else int(digits)
+
+    return json.loads(text, parse_float=number, parse_int=whole, parse_constant=number)
+
+
 def student_quantile(probability: float, dof: float) -> float:
     """Quantile of Student's t; of the normal distribution when `dof` is infinite.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import math
 import re
 import tomllib
 from dataclasses import dataclass, field
@@ -20,6 +21,14 @@ from analyzer.stability import height_error, height_from_lift
 
 class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _of_a_size(cls, value: object) -> object:
+        sized = isinstance(value, (int, float)) and value != 0 and math.isfinite(value)
+        if sized and not 1e-9 <= abs(value) <= 1e12:  # type: ignore[arg-type]
+            raise ValueError("no quantity of a robot has this size; allowed are 1e-9 to 1e12")
+        return value
 
 
 class ChannelSpec(_Table):

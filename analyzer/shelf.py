@@ -34,7 +34,7 @@ import pyarrow.dataset as ds
 from pyarrow import parquet
 
 from analyzer.pipeline import write_atomically
-from analyzer.quantities import CrabwiseError, Estimate, student_quantile
+from analyzer.quantities import CrabwiseError, Estimate, load_json, student_quantile
 from analyzer.statistics import scatter_of_steps
 
 try:
@@ -531,7 +531,7 @@ def _whole_entry(directory: str | Path, name: str) -> tuple[dict[str, Any], pa.T
     """Entry and its rows of the index: whatever the shelf reads of a result must be there."""
     path = _folder(directory) / "results" / f"{name}.json"
     try:
-        entry = json.loads(path.read_text(encoding="utf-8"))
+        entry = load_json(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         msg = f"{path}: no such result on this shelf; `crabwise shelf {directory}` lists them"
         raise CrabwiseError(msg) from None

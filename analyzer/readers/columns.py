@@ -26,7 +26,7 @@ from analyzer.channels import (
     unit_factor,
     units_for,
 )
-from analyzer.quantities import Finding, RecordingError
+from analyzer.quantities import BEYOND, Finding, RecordingError
 from analyzer.run import ColumnUse, Source
 
 if TYPE_CHECKING:
@@ -371,7 +371,7 @@ def _store(
                 )
             )
     # A damaged file may hold signalling NaNs, which warn in every sum until one makes them quiet.
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         if factor != 1.0:
             values = values * factor
         elif math.isnan(values.sum()):
@@ -380,10 +380,6 @@ def _store(
     if name not in work.columns.twice.values():
         work.columns.forget(name)
     work.uses.append(ColumnUse(column=name, channel=channel, unit=unit, why=why))
-
-
-BEYOND = 1e15
-"""Size beyond which a number is damage, SI: a counter of 50 bits, and more than any quantity here."""
 
 
 def _pixels(unit: str) -> str:

@@ -311,3 +311,14 @@ def test_ten_thousand_results_are_listed_filtered_and_followed(tmp_path):
     for name, (_took, peak, size) in timed(tmp_path).items():
         assert peak < 64, name
         assert size > 0 or name == "filter by text"
+
+
+@pytest.mark.parametrize("number", ["1e999", "-2.5e200", "Infinity", "NaN", "9" * 40])
+def test_an_entry_with_a_number_beyond_sense_is_refused_in_words(tmp_path, number):
+    season(tmp_path, 1)
+    (path,) = (tmp_path / "results").glob("*.json")
+    entry = json.loads(path.read_text())
+    entry["result"]["passes"][0]["distance_m"] = 0.125
+    path.write_text(json.dumps(entry).replace("0.125", number, 1))
+    with pytest.raises(CrabwiseError, match="not readable as a result.*beyond all sense"):
+        load_entry(tmp_path, path.stem)

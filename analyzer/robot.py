@@ -25,8 +25,12 @@ class _Table(BaseModel):
     @field_validator("*", mode="before")
     @classmethod
     def _of_a_size(cls, value: object) -> object:
-        sized = isinstance(value, (int, float)) and value != 0 and math.isfinite(value)
-        if sized and not 1e-9 <= abs(value) <= 1e12:  # type: ignore[arg-type]
+        # Compared as it stands: a whole number of a hundred digits is no float.
+        if (
+            isinstance(value, (int, float))
+            and 0 < abs(value) < math.inf
+            and not 1e-9 <= abs(value) <= 1e12
+        ):
             raise ValueError("no quantity of a robot has this size; allowed are 1e-9 to 1e12")
         return value
 

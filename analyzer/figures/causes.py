@@ -20,6 +20,11 @@ if TYPE_CHECKING:
     from analyzer.robot import Robot
 
 
+def _percent(share: float) -> str:
+    """As in the list of causes: nothing is quite certain, nor quite ruled out."""
+    return f"{100 * min(share, 0.99):.0f} %" if share >= 0.005 else "under 1 %"
+
+
 def cause_name(cause: dict) -> str:
     """Words for a cause, with its wheel.
 
@@ -426,7 +431,7 @@ def misfits(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
             mode="markers",
             cliponaxis=False,
             marker={"color": colour, "symbol": symbol, "size": 11, "line": {"width": 1}},
-            name=f"{names} ({100 * fit.share:.0f} %)",
+            name=f"{names} ({_percent(fit.share)})",
             text=kinds,
             hovertemplate=f"{names}: misses %{{text}} by %{{x:.1f}}<extra></extra>",
         )

@@ -90,6 +90,7 @@ ROBOTS = {
     "same place": ("x_m = -0.2\n", "x_m = 0.2\n", "same place"),
     "zero resistance": ("resistance_ohm = 1.2", "resistance_ohm = 0", "resistance_ohm"),
     "no size at all": ("counts_per_turn = 1440", "counts_per_turn = 14401e-320", "counts_per_turn"),
+    "hundreds of digits": ("counts_per_turn = 1440", f"counts_per_turn = {'9' * 400}", "counts_per_turn"),
     "beyond all size": ("mass_kg = 15.0", "mass_kg = 1e300", "mass_kg"),
     "infinite": ("mass_kg = 15.0", "mass_kg = inf", "mass_kg"),
     "range turned": ("x_range_m = [-0.18, 0.18]", "x_range_m = [0.18, -0.18]", "x_range_m"),

@@ -13,7 +13,7 @@ from analyzer.balances import Group, Model, pass_groups
 from analyzer.deciding import advice, candidates
 from analyzer.dynamics import Gauge, Inertia, Torques, inertia_and_gauges, motor_torques
 from analyzer.gates import Gate, find_gates
-from analyzer.hypotheses import Fitted, averaged, weigh
+from analyzer.hypotheses import FAULT_PRIOR, SOUND_PRIOR, Fitted, averaged, weigh
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
 from analyzer.run import Pass, Run
@@ -397,14 +397,15 @@ def _add_fits(
                     ],
                 )
                 share *= 1 - stiff
-            if (
-                not seen
-                and model.robot.drive_mode == "power"
-                and drift.value is not None
-                and abs(drift.value) > 2 * tolerance.yaw_drift_deg_per_m
-            ):
+            power = model.robot.drive_mode == "power"
+            turns = drift.value is not None
+            turns = turns and abs(drift.value or 0) > 2 * tolerance.yaw_drift_deg_per_m
+            if not seen and power and turns:
                 hidden = 0.85 * share
-                share -= hidden
+            elif not seen and not power:
+                # Wheels that hold their speed do not show it: the odds stay those of the priors.
+                hidden = share * FAULT_PRIOR / (FAULT_PRIOR + SOUND_PRIOR)
+            share -= hidden
             add(
                 "none", None, others * share, Estimate.undetermined("", "nothing is at fault"),
                 ["no fault beyond tolerance is needed to explain forces, rolling and turns"],
@@ -430,6 +431,8 @@ def _add_fits(
             [
                 f"the base turns {drift.value:+.1f} °/m, but forces and rolling fit a sound base: a "
                 "weak motor would look so, and only volts or duty show it"
+                if model.robot.drive_mode == "power"
+                else "wheels under speed control hide a weak motor; only volts or duty show it"
             ],
         )  # fmt: skip
     if best.chi2 > MISFIT * count:

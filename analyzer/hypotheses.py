@@ -14,6 +14,9 @@ import numpy as np
 
 from analyzer.balances import Model
 
+SOUND_PRIOR = 0.2
+FAULT_PRIOR = 0.125
+"""Prior of a sound base, and of each kind of fault over all wheels."""
 KINDS = ("roller_drag", "axle_drag", "weak_motor", "radius_mismatch")
 
 
@@ -85,13 +88,13 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
         mean[at], sd[at] = centre, width
 
     plans: list[tuple[tuple[tuple[str, str | None], ...], float]] = [
-        ((("none", None),), 0.2),
+        ((("none", None),), SOUND_PRIOR),
         ((("mass_off_centre", None),), 0.14),
     ]
     kinds = [k for k in KINDS if k != "weak_motor" or motors_seen]
     for kind in kinds:
         for name in names:
-            plans.append((((kind, name),), 0.125 / w))
+            plans.append((((kind, name),), FAULT_PRIOR / w))
             plans.append(((("mass_off_centre", None), (kind, name)), 0.03 / w))
     means, sds = np.tile(mean0, (len(plans), 1)), np.tile(sd0, (len(plans), 1))
     for (causes, _), mean, sd in zip(plans, means, sds, strict=True):

@@ -98,7 +98,7 @@ def motor_torques(run: Run) -> Torques | None:
     current = smooth(run.current, run.dt)
     if volt is not None:
         drop = smooth(volt, run.dt) - robot.volts_per_rad_s * run.wheel_speed
-        stride = max(1, run.t.size // 40_000)
+        stride = max(1, run.t.size // 20_000)
         part = drop[::stride]
 
         def misfit(steps: float) -> float:

@@ -677,7 +677,7 @@ def _result(
             for c in s.columns
         ],
         "findings": [*run.findings, *motion.findings],
-        "passes": _pass_rows(motion.passes, robot),
+        "passes": [],
         "wheels": wheels,
         "chassis": {
             "yaw_lever_m": motion.yaw_lever,
@@ -713,6 +713,7 @@ def _result(
         "notes": list(diagnosis.notes),
     }
     plain: dict[str, Any] = _plain(result)
+    plain["passes"] = _pass_rows(motion.passes, robot)
     return plain
 
 

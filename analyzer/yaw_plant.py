@@ -598,6 +598,9 @@ def loop_was_on(
         asked, moved = signals.command[p.start : p.stop], signals.travel[p.start : p.stop]
         if asked.size < 5:
             continue
+        if not asked.any():
+            shown.append(False)
+            continue
         rest = asked - moved @ np.linalg.lstsq(moved, asked, rcond=None)[0]
         shown.append(float(np.std(rest)) > config.steering_least)
     return len(shown) > 0 and float(np.mean(shown)) >= 0.5

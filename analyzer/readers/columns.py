@@ -356,6 +356,10 @@ def _store(
         return
     factor *= sign
     values = values.astype(np.float64, copy=False)
+    # A damaged file may hold signalling NaNs, which warn in every sum until one makes them quiet.
+    with np.errstate(invalid="ignore", over="ignore"):
+        if math.isnan(values.sum()):
+            values = values + 0.0
     if values.dtype.kind == "f" and values.size:
         top = BEYOND / max(abs(factor), 1e-300)
         low, high = float(np.nanmin(values, initial=0.0)), float(np.nanmax(values, initial=0.0))
@@ -370,13 +374,7 @@ def _store(
                     "sense (damaged numbers); left out",
                 )
             )
-    # A damaged file may hold signalling NaNs, which warn in every sum until one makes them quiet.
-    with np.errstate(invalid="ignore", over="ignore"):
-        if factor != 1.0:
-            values = values * factor
-        elif math.isnan(values.sum()):
-            values = values + 0.0
-    work.channels[channel] = values
+    work.channels[channel] = values if factor == 1.0 else values * factor
     if name not in work.columns.twice.values():
         work.columns.forget(name)
     work.uses.append(ColumnUse(column=name, channel=channel, unit=unit, why=why))

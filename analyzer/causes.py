@@ -101,16 +101,25 @@ def find_inertia(run: Run, passes: Sequence[Pass]) -> tuple[Torques | None, Iner
     Returns
     -------
     torques : Torques or None
-        None without motor data.
+        None without motor data, or with wheels that do not point ahead.
     inertia : Inertia or None
-        None without motor data.
+        Likewise.
     """
     torques = motor_torques(run)
-    if torques is None:
+    if torques is None or _points_elsewhere(run):
         return None, None
     return torques, inertia_and_gauges(run, passes, torques)
 
 
+def _points_elsewhere(run: Run) -> bool:
+    """Whether wheels drive in other directions than ahead: the force balances do not hold there."""
+    return bool(np.any(run.robot.heading != 0))
+
+
+NO_BALANCE = (
+    "forces are balanced only for wheels that point ahead (heading_deg = 0); this base is judged by its "
+    "motion alone"
+)
 WOULD_DECIDE = {
     "repeat": "record the same passes again from other places on the floor: the mean of both halves "
     "the error that repeats share",
@@ -126,11 +135,11 @@ WOULD_DECIDE = {
 def _missing(run: Run, passes: Sequence[Pass], torques: Torques | None) -> list[str]:
     kinds = [p.kind for p in passes]
     out = []
-    if torques is None:
+    if torques is None and not _points_elsewhere(run):
         out.append(WOULD_DECIDE["motors"])
-    elif run.volt is None and run.power is None:
+    elif torques is not None and run.volt is None and run.power is None:
         out.append(WOULD_DECIDE["volts"])
-    if sum(p.hard_start for p in passes) < 4:
+    if sum(p.hard_start for p in passes) < 4 and not _points_elsewhere(run):
         out.append(WOULD_DECIDE["hard"])
     if not {"turn_left", "turn_right"} <= set(kinds):
         out.append(WOULD_DECIDE["turns"])
@@ -188,6 +197,8 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
         }
 
     no_number = "no currents or volts with motor constants: " + WOULD_DECIDE["motors"]
+    if _points_elsewhere(run):
+        no_number = NO_BALANCE
     centre_x = centre_y = Estimate.undetermined("m", no_number)
     yaw_inertia = Estimate.undetermined("kg m²", no_number)
     relative: tuple[Estimate, ...] | None = None
@@ -523,7 +534,9 @@ def _without_motors(run: Run, motion: Motion, drift: Estimate, others: float, ad
     closure = [e.value for e in motion.closure.values() if e.value is not None]
     loud = drift.value is not None and abs(drift.value) > limit
     twisted = bool(closure) and abs(closure[0] - closure[-1]) / 2 > 6
-    unknown = Estimate.undetermined("", "needs motor currents or volts")
+    elsewhere = _points_elsewhere(run)
+    blind = "wheels point elsewhere than ahead" if elsewhere else "without motor data"
+    unknown = Estimate.undetermined("", blind if elsewhere else "needs motor currents or volts")
     off, weighed, told = _weighed(run)
     if off is not None:
         add("mass_off_centre", None, off * others, weighed, [told])
@@ -534,15 +547,15 @@ def _without_motors(run: Run, motion: Motion, drift: Estimate, others: float, ad
             "none", None, 0.7 * level * others, unknown,
             [f"yaw drift {drift} and closure within tolerance"],
         )  # fmt: skip
-        add("undetermined", None, 0.25 * level * others, unknown, ["no motor currents or volts"])
+        add("undetermined", None, 0.25 * level * others, unknown, [blind])
         return
     said = f"yaw drift {drift}" if drift.value is not None else "no heading in this recording"
     # A mass known to be off centre may explain the drift; drag and motors stay open beside it.
     still = 0.62 * (0.5 + 0.5 * level) * others
-    add("undetermined", None, still, unknown, [f"{said}; without motor data {group}"])
+    add("undetermined", None, still, unknown, [f"{said}; {blind}: {group}"])
     add("none", None, 0.13 * level * others, unknown, [])
     if off is None:
-        add("mass_off_centre", None, 0.14 * others, unknown, ["open without motor data"])
+        add("mass_off_centre", None, 0.14 * others, unknown, [f"open: {blind}"])
     for k, name in enumerate(run.robot.wheel_names):
         radius = motion.relative_radius[k]
         away = 0.0
@@ -554,4 +567,4 @@ def _without_motors(run: Run, motion: Motion, drift: Estimate, others: float, ad
                 radius, [f"effective radius {radius} of the mean"],
             )  # fmt: skip
         for kind in ("roller_drag", "axle_drag", "weak_motor"):
-            add(kind, name, 0.1 * others / run.robot.x.size, unknown, ["open without motor data"])
+            add(kind, name, 0.1 * others / run.robot.x.size, unknown, [f"open: {blind}"])

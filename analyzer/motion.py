@@ -951,18 +951,20 @@ def _slip(
 
 
 def _sense(run: Run, groups: dict[str, list[PassMotion]]) -> tuple[str, ...]:
-    """Rotation sense: in passes ahead and astern every wheel must turn with the base."""
+    """Rotation sense: in passes ahead and astern every wheel must turn as its direction asks."""
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
     w = run.robot.x.size
+    ahead = run.robot.matrix[:, 0] * run.robot.radius
     out = []
     for k in range(w):
         if run.robot.wheel_names[k] in run.reversed_wheels:
             out.append("reversed")
             continue
         with_base = [
-            np.sign(m.turns[k]) * np.sign(m.path[0] if np.isfinite(m.path[0]) else m.rolled[0])
+            np.sign(m.turns[k] * ahead[k])
+            * np.sign(m.path[0] if np.isfinite(m.path[0]) else m.rolled[0])
             for m in rows
-            if abs(m.turns[k] * run.robot.radius[k]) > 0.2 * m.distance
+            if abs(ahead[k]) > 0.2 and abs(m.turns[k] * run.robot.radius[k]) > 0.2 * m.distance
         ]
         if len(with_base) < 2:
             out.append("undetermined")

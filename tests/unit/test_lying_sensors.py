@@ -595,3 +595,31 @@ def test_takes_of_one_direction_do_not_tell_radii(tmp_path):
     run = align(read_recording(files, robot), robot)
     motion = describe_motion(run, find_passes(run))
     assert all(r.value is None for r in motion.relative_radius)
+
+
+def test_wheels_that_point_elsewhere_are_neither_called_reversed_nor_balanced(tmp_path):
+    # Ahead, the wheels at 150 and 270 degrees turn astern, as their direction asks.
+    from analyzer.causes import diagnose
+    from analyzer.readers import read_recording
+
+    robot, files = takes(tmp_path, np.radians([0, 180, 0, 180, 90, 270]))
+    run = align(read_recording(files, robot), robot)
+    passes = find_passes(run)
+    motion = describe_motion(run, passes)
+    assert "reversed" not in motion.rotation_sense
+    diagnosis = diagnose(run, passes, motion)
+    assert not any(c["cause"] == "rotation_reversed" for c in diagnosis.causes)
+    assert diagnosis.centre_of_mass_x.value is None
+    assert "point ahead" in diagnosis.centre_of_mass_x.why
+    assert not any("currents" in text for text in diagnosis.missing)
+    # One counter the other way round is still found.
+    robot, files = takes(tmp_path, np.radians([0, 180, 0, 180]))
+    for file in files:
+        text = file.read_text().splitlines()
+        rows = [line.split(",") for line in text]
+        for row in rows[1:]:
+            row[1] = f"{-float(row[1]):.7g}"
+        file.write_text("\n".join([",".join(r) for r in rows]) + "\n")
+    run = align(read_recording(files, robot), robot)
+    motion = describe_motion(run, find_passes(run))
+    assert motion.rotation_sense[0] == "reversed"

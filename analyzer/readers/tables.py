@@ -130,6 +130,7 @@ def read_table(path: Path) -> Columns:
             table = file.read()
         elif suffix in {".feather", ".arrow"}:
             table = feather.read_table(path)
+            table.validate(full=True)  # a damaged length would read beyond its buffer
         else:
             table = _read_json(path)
         names = list(table.column_names)

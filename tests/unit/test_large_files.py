@@ -108,3 +108,20 @@ def test_signalling_nans_of_a_damaged_file_are_made_quiet(tmp_path, name, factor
     seen = source.channels["f_z"] + 0.0  # warnings are errors here
     assert np.isnan(seen[7])
     assert np.delete(seen, 7) == pytest.approx(1.5 * factor)
+
+
+def test_a_feather_file_whose_buffer_is_too_short_is_refused_in_words(tmp_path):
+    values = np.linspace(0, 1, 400)
+    table = pa.table({"time_s": np.arange(400) * 0.01, "FL_ticks": values})
+    feather.write_feather(table, tmp_path / "a.feather", compression="uncompressed")
+    whole = bytearray((tmp_path / "a.feather").read_bytes())
+    # 3200 bytes a column, told in the message before the data: half of it is left of each.
+    length = (3200).to_bytes(8, "little")
+    assert whole.count(length) >= 2
+    at = whole.index(length)
+    while at >= 0:
+        whole[at : at + 8] = (1600).to_bytes(8, "little")
+        at = whole.find(length)
+    (tmp_path / "a.feather").write_bytes(whole)
+    with pytest.raises(RecordingError, match=r"a\.feather: cannot be read as feather"):
+        read_recording([tmp_path / "a.feather"], None)

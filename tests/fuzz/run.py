@@ -51,7 +51,7 @@ def main() -> int:
         try:
             accepted += one(options.target, ending, broken)
         except KeyboardInterrupt:
-            raise
+            break  # what was seen so far is told
         except BaseException as error:  # noqa: BLE001 - whatever comes is a failure to keep
             last = traceback.extract_tb(error.__traceback__)[-1]
             ours = [

@@ -601,7 +601,9 @@ NANOS = ("nsecs", "nsec", "nanosec", "nanosecs", "nanoseconds")
 def _paired_stamps(work: _Taking) -> list[tuple[str, str, np.ndarray]]:
     """Clocks that are told in two columns, whole seconds and nanoseconds."""
     out = []
-    names = {work.columns.rename.get(n, n): n for n in work.columns.names}
+    # What was taken as a channel is no clock, and its cells are gone.
+    gone = {use.column for use in work.uses if use.channel in work.channels}
+    names = {work.columns.rename.get(n, n): n for n in work.columns.names if n not in gone}
     for label, name in names.items():
         found = SECONDS.match(label)
         if not found:

@@ -544,3 +544,15 @@ def test_unit_of_a_heading_by_its_wrap(values, unit, tmp_path):
     (source,) = read_recording([file], robot_of(FOUR, "")).sources
     factor = 1.0 if unit == "rad" else DEG
     assert source.channels["yaw"] == pytest.approx(values * factor, abs=1e-4)
+
+
+def test_a_stamp_that_was_taken_as_a_channel_is_no_clock(tmp_path):
+    # Found by fuzzing: header rows that name a wheel over the nanoseconds of the stamp.
+    head = (
+        "header.stamp.sec,header.stamp.nanosec,fl_ticks\n" + "1777888stamp.nanosec,fl_ticks\n" * 2
+    )
+    rows = "".join(f"1777888800,{20000000 * k},10\n" for k in range(50))
+    (tmp_path / "a.csv").write_text(head + rows)
+    (source,) = read_recording([tmp_path / "a.csv"], None).sources
+    assert source.channels["count_FL"][1] == 20000000
+    assert "fl_ticks" in {use.column for use in source.columns if use.channel != "count_FL"}

@@ -249,16 +249,20 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
         )
     mass = next((c for c in likely if c["cause"] == "mass_off_centre"), None)
     shift = np.zeros(2)
+    located = False
     if mass is not None and centre_x.value is not None and centre_y.value is not None:
+        located = True
         shift = -np.array([centre_x.value, centre_y.value])
         errors = (centre_x.std_error or 0.0, centre_y.std_error or 0.0)
         limit = robot.centre_tolerance
         for axis in range(2):
             if abs(shift[axis]) < max(2 * errors[axis], 0.5 * limit):
                 shift[axis] = 0.0
-    alone = all(c["cause"] in {"mass_off_centre", "none"} for c in likely) and bool(likely)
+    # A mass that is at fault but not located is no small difference to be trimmed.
+    trimmed = {"none", "mass_off_centre"} if located else {"none"}
+    alone = bool(likely) and all(c["cause"] in trimmed for c in likely)
     trim = _trim(robot, diagnosis, motion, shift) if alone else 0.0
-    if mass is not None or trim:
+    if located or trim:
         out.append(_move(robot, diagnosis, motion, shift, trim))
     out += _factors(robot, diagnosis, motion, likely)
     _add_up(robot, diagnosis, motion, out)

@@ -43,12 +43,12 @@ def base(mode, x=0.2, y=0.17):
     return parse_robot("\n".join(lines), "made up")
 
 
-def recorded(robot, truth, seed=3, described=None):
+def recorded(robot, truth, seed=3, described=None, script=None):
     """A recording with counts, currents, volts, gyro and reference, small noise.
 
     `described` is the base as its robot file has it, where that differs from what is driven.
     """
-    made = drive(robot, truth, usual_script((0.3, 0.7)), 0.0025)
+    made = drive(robot, truth, script or usual_script((0.3, 0.7)), 0.0025)
     rng = np.random.default_rng(seed)
     at = slice(None, None, 4)
     t = made.t[at]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analyzer.remedies import find_remedies
-from analyzer.simulate import Truth
+from analyzer.simulate import Truth, usual_script
 from tests.recovery.test_prediction import base, drift, recorded
 
 
@@ -50,3 +50,15 @@ def test_small_differences_are_trimmed_and_the_base_then_goes_straight(c_y):
 )
 def test_no_trim_where_it_would_not_help_or_is_not_needed(mode, truth):
     assert moves(mode, truth)[2] == []
+
+
+def test_a_mass_that_is_not_located_is_not_trimmed_away():
+    # Without turns nothing tells how far to a side the mass sits, so nothing is moved yet.
+    script = [step for step in usual_script((0.3, 0.7)) if not step[2]]
+    robot = base("power")
+    diagnosis, motion = recorded(robot, Truth(c_x=-0.04), script=script)
+    assert diagnosis.causes[0]["cause"] == "mass_off_centre"
+    assert diagnosis.centre_of_mass_y.value is None
+    remedies = find_remedies(robot, diagnosis, motion)
+    assert [r for r in remedies if r["kind"] == "move_mass"] == []
+    assert "turn on the spot" in diagnosis.centre_of_mass_y.why

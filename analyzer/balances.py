@@ -17,6 +17,7 @@ import numpy as np
 from analyzer.dynamics import GRAVITY, Gauge, Torques
 from analyzer.kinematics import odometry_matrix
 from analyzer.motion import Motion, speed_groups
+from analyzer.robot import Robot
 from analyzer.run import Pass, Run
 
 FORCE_FLOOR = {"side": 0.0009, "ahead": 0.0008, "turn": 0.005}
@@ -191,9 +192,8 @@ class Model:
     """Residuals of all balances for a batch of parameter vectors."""
 
     def __init__(
-        self, run: Run, groups: Sequence[Group], torques: Torques, gauges: Sequence[Gauge]
+        self, robot: Robot, groups: Sequence[Group], torques: Torques, gauges: Sequence[Gauge]
     ) -> None:
-        robot = run.robot
         self.robot = robot
         self.w = robot.x.size
         self.groups = list(groups)

@@ -13,7 +13,15 @@ from analyzer.balances import Group, Model, pass_groups
 from analyzer.deciding import advice, candidates
 from analyzer.dynamics import Gauge, Inertia, Torques, inertia_and_gauges, motor_torques
 from analyzer.gates import Gate, find_gates
-from analyzer.hypotheses import FAULT_PRIOR, SOUND_PRIOR, Fitted, averaged, weigh
+from analyzer.hypotheses import (
+    FAULT_PRIOR,
+    PARAMETER,
+    SOUND_PRIOR,
+    Fitted,
+    averaged,
+    share_outside,
+    weigh,
+)
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
 from analyzer.run import Pass, Run
@@ -214,7 +222,7 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
         enough = any(g.kind == "side" for g in groups)
         if void < 0.5 and enough:
             gauges = [*inertia.gauges, *_scale_gauges(run)]
-            model = Model(run, groups, torques, gauges)
+            model = Model(run.robot, groups, torques, gauges)
             seen = torques.source == "volt" or model.resistance is not None
             fits = weigh(model, motors_seen=seen)
             turned = _wrong_hand(run, groups, torques, fits)
@@ -272,16 +280,14 @@ def _wrong_hand(
     On a base of many wheels one wrong one does not make the others slide, so the forces alone do not
     give it away.
     """
-    best = min((f.residuals @ f.residuals / f.residuals.size for f in fits), default=0.0)
+    best = min((f.misfit for f in fits), default=0.0)
     if best <= MISFIT:
         return None
     misfit, evidence = [], []
     for k in range(run.robot.x.size):
         angle = run.robot.roller_angle.copy()
         angle[k] *= -1
-        model = Model(
-            replace(run, robot=replace(run.robot, roller_angle=angle)), groups, torques, []
-        )
+        model = Model(replace(run.robot, roller_angle=angle), groups, torques, [])
         mean, sd = model.sound_prior()
         _, _, logs, residuals = model.fit(mean[None], sd[None])
         misfit.append(float(residuals[0] @ residuals[0]) / residuals.shape[1])
@@ -383,7 +389,6 @@ def _add_fits(
     """Marginal probabilities of single causes, with magnitude and evidence."""
     best = max(fits, key=lambda f: f.share)
     none = next(f for f in fits if f.causes == (("none", None),))
-    count = best.residuals.size
     keys = sorted({c for f in fits for c in f.causes}, key=str)
     tolerance = model.robot.tolerance
     hidden = 0.0
@@ -412,8 +417,7 @@ def _add_fits(
                 )
                 share *= 1 - stiff
             power = model.robot.drive_mode == "power"
-            turns = drift.value is not None
-            turns = turns and abs(drift.value or 0) > 2 * tolerance.yaw_drift_deg_per_m
+            turns = abs(drift.value or 0.0) > 2 * tolerance.yaw_drift_deg_per_m
             if not seen and power and turns:
                 hidden = 0.85 * share
             elif not seen and not power:
@@ -449,11 +453,14 @@ def _add_fits(
                 else "wheels under speed control hide a weak motor; only volts or duty show it"
             ],
         )  # fmt: skip
-    if best.chi2 > MISFIT * count:
+    if best.misfit > MISFIT:
         add(
-            "undetermined", None, others * min(0.6, 0.1 * best.chi2 / count),
+            "undetermined", None, others * min(0.6, 0.1 * best.misfit),
             Estimate.undetermined("", "no hypothesis explains the recording well"),
-            [f"best misfit {best.chi2:.0f} for {count} balances: something else is at work"],
+            [
+                f"best misfit {best.chi2:.0f} for {best.residuals.size} balances: something else is at "
+                "work"
+            ],
         )  # fmt: skip
 
 
@@ -498,7 +505,7 @@ def _magnitude(model: Model, own: Sequence[Fitted], cause: str, wheel: str | Non
         pick[at + k] += 1.0
         value, error = averaged(own, pick)
         return Estimate.of(100 * value, 100 * error, "%")
-    pick[model.index({"roller_drag": "q", "axle_drag": "b", "weak_motor": "rho"}[cause], k)] = 1.0
+    pick[model.index(PARAMETER[cause], k)] = 1.0
     value, error = averaged(own, pick)
     if cause == "weak_motor":
         ratio = math.exp(value)
@@ -519,16 +526,14 @@ def _weighed(run: Run) -> tuple[float | None, Estimate, str]:
     gauges = _scale_gauges(run)
     if not gauges:
         return None, Estimate.undetermined("mm", "not weighed"), ""
-    limit = run.robot.centre_tolerance
-    inside = 1.0
-    for g in gauges:
-        near, far = ((s * limit - g.value) / (g.std_error * math.sqrt(2)) for s in (-1, 1))
-        inside *= 0.5 * (math.erf(far) - math.erf(near))
+    limit = np.full(2, run.robot.centre_tolerance)
+    place, errors = np.array([(g.value, g.std_error) for g in gauges]).T
+    off = share_outside(place, errors, -limit, limit)
     x, y = gauges
     size = math.hypot(x.value, y.value)
     error = math.hypot(x.value * x.std_error, y.value * y.std_error) / max(size, 1e-6)
     words = f"corner scales: x = {1e3 * x.value:+.0f}, y = {1e3 * y.value:+.0f} mm"
-    return 1 - inside, Estimate.of(1e3 * size, 1e3 * error, "mm"), words
+    return off, Estimate.of(1e3 * size, 1e3 * error, "mm"), words
 
 
 def _without_motors(run: Run, motion: Motion, drift: Estimate, others: float, add: Any) -> None:

@@ -12,7 +12,7 @@ from analyzer.alignment import GYRO_WANDER
 from analyzer.balances import Group
 from analyzer.dynamics import GRAVITY, Torques
 from analyzer.kinematics import odometry_matrix
-from analyzer.motion import Motion, speed_groups
+from analyzer.motion import STRAIGHT, Motion, speed_groups
 from analyzer.quantities import Estimate
 from analyzer.run import Pass, Run
 
@@ -335,11 +335,7 @@ def _gyro_trend(motion: Motion, run: Run) -> tuple[float, float]:
     What the base turns by slipping goes with the direction of a pass at its speed, or alike both
     ways with the speed; a bias goes with neither.
     """
-    rows = [
-        m
-        for m in motion.passes
-        if m.kind in {"ahead", "astern", "left", "right"} and not m.hard_start
-    ]
+    rows = [m for m in motion.passes if m.kind in STRAIGHT and not m.hard_start]
     if len(rows) < 8:
         return 0.0, math.inf
     rate = np.array([(m.path[2] - m.rolled[2]) / (m.t_end - m.t_start) for m in rows])

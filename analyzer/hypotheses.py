@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,7 +17,8 @@ from analyzer.balances import Model
 SOUND_PRIOR = 0.2
 FAULT_PRIOR = 0.125
 """Prior of a sound base, and of each kind of fault over all wheels."""
-KINDS = ("roller_drag", "axle_drag", "weak_motor", "radius_mismatch")
+PARAMETER = {"roller_drag": "q", "axle_drag": "b", "weak_motor": "rho", "radius_mismatch": "eps"}
+"""Faults of one wheel, and the parameter that each changes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +52,11 @@ class Fitted:
         """Sum of squared data residuals."""
         return float(self.residuals @ self.residuals)
 
+    @property
+    def misfit(self) -> float:
+        """Sum of squared data residuals over their number; about one where the model holds."""
+        return self.chi2 / self.residuals.size
+
 
 def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
     """Fit every hypothesis and give each its posterior share.
@@ -78,20 +84,19 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
         sd[1] = 0.3 * float(np.mean(np.abs(robot.y)))
 
     def with_fault(kind: str, k: int, mean: np.ndarray, sd: np.ndarray) -> None:
-        parameter, centre, width = {
-            "roller_drag": ("q", base(2.5), base(1.7)),
-            "axle_drag": ("b", base(2.5), base(1.6)),
-            "weak_motor": ("rho", base(1.6), base(1.35)),
-            "radius_mismatch": ("eps", 0.0, 0.01),
+        at = model.index(PARAMETER[kind], k)
+        mean[at], sd[at] = {
+            "roller_drag": (base(2.5), base(1.7)),
+            "axle_drag": (base(2.5), base(1.6)),
+            "weak_motor": (base(1.6), base(1.35)),
+            "radius_mismatch": (0.0, 0.01),
         }[kind]
-        at = model.index(parameter, k)
-        mean[at], sd[at] = centre, width
 
     plans: list[tuple[tuple[tuple[str, str | None], ...], float]] = [
         ((("none", None),), SOUND_PRIOR),
         ((("mass_off_centre", None),), 0.14),
     ]
-    kinds = [k for k in KINDS if k != "weak_motor" or motors_seen]
+    kinds = [k for k in PARAMETER if k != "weak_motor" or motors_seen]
     for kind in kinds:
         for name in names:
             plans.append((((kind, name),), FAULT_PRIOR / w))
@@ -104,7 +109,7 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
             elif wheel is not None:
                 with_fault(kind, names.index(wheel), mean, sd)
     z, covariance, evidence, residuals = model.fit(means, sds)
-    fits = []
+    fits: list[tuple[float, Fitted]] = []
     for i, (causes, prior) in enumerate(plans):
         if not (math.isfinite(evidence[i]) and np.all(np.isfinite(covariance[i]))):
             continue
@@ -118,22 +123,20 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
             reached = share_outside(z[i][at], spread, *within)
             reached /= share_outside(means[i][at], sds[i][at], *within)
             weight += math.log(max(reached, 1e-9))
-        fits.append((causes, weight, z[i], covariance[i], means[i], sds[i], residuals[i]))
-    if not any(f[0] == (("none", None),) for f in fits):
+        fit = Fitted(
+            causes=causes, share=0.0, z=z[i], covariance=covariance[i], mean=means[i], sd=sds[i],
+            residuals=residuals[i],
+        )  # fmt: skip
+        fits.append((weight, fit))
+    if not any(fit.causes == (("none", None),) for _, fit in fits):
         return []
-    best = max(fits, key=lambda f: f[1])
+    best = max(fits, key=lambda f: f[0])[1]
     # A best fit far above its degrees of freedom means that something is not in the model:
     # every probability is lowered by the ratio (a tempered posterior).
-    temper = max(1.0, float(best[6] @ best[6]) / best[6].size)
-    logs = np.array([f[1] for f in fits]) / temper
+    logs = np.array([weight for weight, _ in fits]) / max(1.0, best.misfit)
     shares = np.exp(logs - logs.max())
     shares /= shares.sum()
-    return [
-        Fitted(
-            causes=f[0], share=float(s), z=f[2], covariance=f[3], mean=f[4], sd=f[5], residuals=f[6]
-        )
-        for f, s in zip(fits, shares, strict=True)
-    ]
+    return [replace(fit, share=float(s)) for (_, fit), s in zip(fits, shares, strict=True)]
 
 
 def _claimed(
@@ -148,13 +151,13 @@ def _claimed(
     tolerance = model.robot.tolerance
     # One wheel that differs pulls the mean of all radii along.
     radius = tolerance.relative_radius * model.w / (model.w - 1)
-    parameter, low, high = {
-        "roller_drag": ("q", -math.inf, math.log1p(tolerance.roller_drag_share)),
-        "axle_drag": ("b", -math.inf, math.log1p(tolerance.axle_drag_share)),
-        "weak_motor": ("rho", -math.inf, math.log1p(tolerance.motor_resistance_share)),
-        "radius_mismatch": ("eps", -radius, radius),
+    low, high = {
+        "roller_drag": (-math.inf, math.log1p(tolerance.roller_drag_share)),
+        "axle_drag": (-math.inf, math.log1p(tolerance.axle_drag_share)),
+        "weak_motor": (-math.inf, math.log1p(tolerance.motor_resistance_share)),
+        "radius_mismatch": (-radius, radius),
     }[kind]
-    at = model.index(parameter, model.robot.wheel_names.index(wheel))
+    at = model.index(PARAMETER[kind], model.robot.wheel_names.index(wheel))
     return [at], np.array([low]), np.array([high])
 
 

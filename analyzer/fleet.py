@@ -34,7 +34,7 @@ from pyarrow import parquet
 from analyzer import __version__
 from analyzer.quantities import CrabwiseError
 from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
-from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES
+from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES, parquet_files
 from analyzer.robot import parse_robot
 
 SCHEMA = "crabwise-fleet/1"
@@ -1049,11 +1049,8 @@ def read_fleet(
     parts = dataset.partitioning(
         pa.schema([("robot", pa.string()), ("date", pa.date32())]), flavor="hive"
     )
-    # No reading ahead: Arrow 26 was seen to crash in a reader that outlived its scan.
-    ahead = dataset.ParquetFragmentScanOptions(pre_buffer=False)
-    form = dataset.ParquetFileFormat(default_fragment_scan_options=ahead)
     try:
-        rows = dataset.dataset(place, filesystem=fs, format=form, partitioning=parts)
+        rows = dataset.dataset(place, filesystem=fs, format=parquet_files(), partitioning=parts)
     except (pa.ArrowException, OSError) as error:
         raise _unreadable(out, error) from error
     schema = (rows.schema.metadata or {}).get(b"schema", b"").decode()

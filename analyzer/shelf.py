@@ -35,6 +35,7 @@ from pyarrow import parquet
 
 from analyzer.pipeline import write_atomically
 from analyzer.quantities import CrabwiseError, Estimate, load_json, student_quantile
+from analyzer.readers.tables import parquet_files
 from analyzer.statistics import scatter_of_steps
 
 try:
@@ -52,10 +53,6 @@ JOINED_MOST = 16
 STALE = 3600.0
 """Age above which a hidden file of a killed writer is swept away [s]."""
 
-WHOLE_FILES = ds.ParquetFileFormat(
-    default_fragment_scan_options=ds.ParquetFragmentScanOptions(pre_buffer=False)
-)
-"""Parquet without reading ahead in the background."""
 SCHEMA = pa.schema(
     [
         ("id", pa.string()),
@@ -475,8 +472,7 @@ def _read(shelf: Path, columns: Sequence[str], where: Any) -> pa.Table:
         if not files:
             return SCHEMA.empty_table().select(columns)
         try:
-            data = ds.dataset([str(f) for f in files], schema=SCHEMA, format=WHOLE_FILES)
-            # One thread: Arrow 26 was seen to crash in a reader that outlived its scan.
+            data = ds.dataset([str(f) for f in files], schema=SCHEMA, format=parquet_files())
             return data.to_table(columns=list(columns), filter=where, use_threads=False)
         except FileNotFoundError:
             continue

@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -18,6 +18,9 @@ from pyarrow import csv, feather, json, parquet
 
 from analyzer.quantities import Finding, RecordingError
 from analyzer.readers.columns import Columns, is_unit, joint_names
+
+if TYPE_CHECKING:
+    from pyarrow import dataset
 
 TABLE_SUFFIXES = {".parquet", ".pq", ".feather", ".arrow", ".jsonl", ".ndjson"}
 TEXT_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".dat"}
@@ -145,6 +148,23 @@ def read_table(path: Path) -> Columns:
         twice = sorted({n for n in names if names.count(n) > 1})
         raise RecordingError(f"{path}: columns named twice: {', '.join(twice)}; rename them")
     return as_columns(str(path.name), table)
+
+
+def parquet_files() -> dataset.ParquetFileFormat:
+    """Parquet for scans of many files, without reading ahead in the background.
+
+    Arrow 26 was seen to crash in a reader that outlived its scan, so scans read on one thread, too
+    (`use_threads=False`).
+
+    Returns
+    -------
+    pyarrow.dataset.ParquetFileFormat
+        Format of a dataset.
+    """
+    from pyarrow import dataset
+
+    options = dataset.ParquetFragmentScanOptions(pre_buffer=False)
+    return dataset.ParquetFileFormat(default_fragment_scan_options=options)
 
 
 def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.motion import speed_groups
-from analyzer.quantities import CrabwiseError, Estimate
+from analyzer.quantities import CrabwiseError, Estimate, rounded
 from analyzer.robot import Robot
 from analyzer.statistics import (
     Difference,
@@ -476,7 +476,7 @@ def _verdict(
     m, d = t.measure, t.difference
     unit = f" {m.unit}" if m.unit else ""
     digits = _digits(t.tolerance)
-    shown = f"{_rounded(t.before, digits)} → {_rounded(t.after, digits)}{unit}"
+    shown = f"{rounded(t.before, digits)} → {rounded(t.after, digits)}{unit}"
     limit = f"± {t.tolerance:.{digits}f}{unit}"
     if equivalence_p(d, -t.tolerance, t.tolerance) < config.alpha:
         return "no_worse", f"No worse than the tolerance: {shown}, a difference within {limit}."
@@ -503,11 +503,6 @@ def _verdict(
         f"Cannot tell: {shown}. These passes could not have shown a change smaller than "
         f"{detectable:.{digits}f}{unit}.",
     )
-
-
-def _rounded(value: float, digits: int) -> str:
-    """Fixed digits without a minus before zero."""
-    return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def _digits(size: float) -> int:

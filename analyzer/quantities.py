@@ -206,7 +206,25 @@ class Estimate:
         else:
             digits = 4
         half = 0.0 if self.high is None else self.high - self.value
-        return with_unit(f"{self.value:.{digits}f} ± {half:.{digits}f}", self.unit)
+        return with_unit(f"{rounded(self.value, digits)} ± {half:.{digits}f}", self.unit)
+
+
+def rounded(value: float, digits: int) -> str:
+    """Write a number with fixed digits; a small negative must not read "-0.0".
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    digits : int
+        Digits behind the point.
+
+    Returns
+    -------
+    str
+        For the screen.
+    """
+    return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def with_unit(text: str, unit: str) -> str:

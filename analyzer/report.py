@@ -21,7 +21,7 @@ from analyzer.figures import (
 )
 from analyzer.figures.causes import cause_name
 from analyzer.page import document, drawn, table
-from analyzer.quantities import with_unit
+from analyzer.quantities import rounded, with_unit
 from analyzer.traces import run_track
 
 if TYPE_CHECKING:
@@ -60,8 +60,8 @@ def number(entry: dict[str, Any], digits: int = 2, scale: float = 1.0, unit: str
         return f"undetermined: {entry.get('why', '')}"
     low, high = entry["interval95"]
     half = (high - low) / 2 * scale
-    value = round(entry["value"] * scale, digits) + 0.0  # a small negative must not read "-0.0"
-    return with_unit(f"{value:.{digits}f} ± {half:.{digits}f}", unit or entry["unit"])
+    value = rounded(entry["value"] * scale, digits)
+    return with_unit(f"{value} ± {half:.{digits}f}", unit or entry["unit"])
 
 
 def cause_size(cause: dict[str, Any]) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from analyzer.figures import arcs, differences, paired_intervals, trend_figure
 from analyzer.figures.causes import cause_name
 from analyzer.page import document, drawn, table
+from analyzer.quantities import rounded
 from analyzer.sheets import turning
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def _size(value: float, tolerance: float) -> str:
     import math
 
     digits = max(0, min(6, 1 - math.floor(math.log10(tolerance)))) if tolerance > 0 else 3
-    return f"{round(value, digits) + 0.0:.{digits}f}"
+    return rounded(value, digits)
 
 
 def difference_text(m: dict[str, Any]) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dash import dcc, html
 
 from analyzer.pipeline import RunAnalysis
+from analyzer.quantities import rounded
 from analyzer.report import PLACE, number
 from dashboard import ids
 from dashboard.components.hold import hold_section
@@ -281,7 +282,7 @@ def slider(
     room = 0.15 * (high - low)
     ends = (e for e in (low, high) if min(abs(e - was), abs(e - target)) > room)
     marks = {e: f"{e:.{digits}f}" for e in ends} | {was: "as is"}
-    said = f"{label}: as is {was + 0.0:.{digits}f}"
+    said = f"{label}: as is {rounded(was, digits)}"
     if abs(target - was) >= step:
         # Close together only one of the two has room.
         marks[was] = "as is" if abs(target - was) > 0.35 * (high - low) else ""

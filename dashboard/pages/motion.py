@@ -16,6 +16,7 @@ from analyzer.figures import (
     poses,
 )
 from analyzer.pipeline import RunAnalysis
+from analyzer.quantities import rounded
 from analyzer.report import number
 from dashboard import ids
 from dashboard.components.pieces import answer, aria, facts, figure, table, term
@@ -367,5 +368,4 @@ def cell(value: float | None, digits: int = 1) -> str:
     str
         A dash where there is none.
     """
-    # A small negative must not read "-0.0".
-    return "–" if value is None else f"{round(value, digits) + 0.0:.{digits}f}"
+    return "–" if value is None else rounded(value, digits)

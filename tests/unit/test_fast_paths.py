@@ -8,7 +8,7 @@ from scipy import ndimage, signal
 
 from analyzer import alignment
 from analyzer.dynamics import _without_each
-from analyzer.quantities import quantile
+from analyzer.quantities import Estimate, quantile, rounded
 
 
 @pytest.mark.parametrize("width", [0.5, 2.5, 7.0, 30.0, 100.0])
@@ -124,3 +124,21 @@ def test_quantile_is_numpys(n, share):
     assert quantile(values, share) == pytest.approx(np.quantile(values, share), abs=1e-15)
     values[0] = np.nan
     assert np.isnan(quantile(values, share))
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (-0.0004, 3, "0.000"),
+        (-0.0, 1, "0.0"),
+        (-0.06, 1, "-0.1"),
+        (27.7, 1, "27.7"),
+        (-0.4, 0, "0"),
+    ],
+)
+def test_no_minus_before_a_zero(value, digits, text):
+    assert rounded(value, digits) == text
+
+
+def test_an_estimate_near_zero_has_no_minus():
+    assert str(Estimate.of(-0.0004, 0.05, "°/m")).startswith("0.000 ± ")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import functools
 import io
 import mmap
 import re
@@ -150,11 +151,12 @@ def read_table(path: Path) -> Columns:
     return as_columns(str(path.name), table)
 
 
+@functools.cache
 def parquet_files() -> dataset.ParquetFileFormat:
     """Parquet for scans of many files, without reading ahead in the background.
 
     Arrow 26 was seen to crash in a reader that outlived its scan, so scans read on one thread, too
-    (`use_threads=False`).
+    (`use_threads=False`), and the format is kept as long as the process: it was seen again where each scan had its own.
 
     Returns
     -------

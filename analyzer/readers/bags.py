@@ -298,7 +298,11 @@ def _topic_columns(
         sec, nanosec = fields.pop(STAMP[0], None), fields.pop(STAMP[1], None)
         clock, times, keep = f"{label}received", received, None
         if prefix:
-            numbers = next(iter(fields.values()))
+            numbers = next(iter(fields.values()), None)
+            if numbers is None:  # where the bag's own definition of the message is damaged
+                text = f"{shown}: holds stamps but no numbers; left out"
+                findings.append(Finding(severity="warning", channel="", text=text))
+                continue
             keep = np.isfinite(numbers)
             times = received[keep]
             fields = {k: v[keep] for k, v in fields.items()}

@@ -10,7 +10,7 @@ from rosbags.highlevel import AnyReader
 from analyzer.channels import tf_reference
 from analyzer.quantities import RecordingError
 from analyzer.readers import read_recording
-from analyzer.readers.bags import read_bag
+from analyzer.readers.bags import _topic_columns, read_bag
 from analyzer.readers.containers import unpack
 from tests.bags import write
 
@@ -274,6 +274,22 @@ def test_transforms_that_are_a_reference():
     assert tf_reference("/tf.transform[map>base_footprint].translation.x")
     assert not tf_reference("/tf.transform[odom>base_link].translation.x")
     assert not tf_reference("/tf.transform[map>odom].translation.x")
+
+
+def test_a_transform_that_holds_stamps_only_is_said():
+    """Found by fuzzing: the definition that a bag brings was damaged."""
+    stamps = np.arange(5.0)
+    values = {
+        "transform[odom>base].header.stamp.sec": stamps,
+        "transform[odom>base].header.stamp.nanosec": stamps,
+        "transform[map>odom].translation.x": stamps,
+    }
+    findings = []
+    (columns,) = _topic_columns("a.bag", "/tf", "", values, stamps, None, findings)
+    assert columns.name == "a.bag:/tf.transform[map>odom]"
+    assert [f.text for f in findings if f.severity == "warning"] == [
+        "/tf.transform[odom>base]: holds stamps but no numbers; left out"
+    ]
 
 
 @pytest.mark.parametrize("kind", ["ros1", "ros1 bz2", "mcap", "mcap zstd", "sqlite"])

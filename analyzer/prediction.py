@@ -186,8 +186,12 @@ def draws_of(fits: Sequence[Fitted], count: int = DRAWS) -> np.ndarray:
     for k in np.unique(which):
         mine = which == k
         values, vectors = np.linalg.eigh(fits[k].covariance)
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
-        out[mine] = fits[k].z + rng.standard_normal((int(mine.sum()), fits[0].z.size)) @ root.T
+        # The symmetric root: the signs of eigenvectors are chance, and the draws must not hang on them.
+        root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+        # In pairs to both sides, so that chance does not move the middle.
+        size = int(mine.sum())
+        half = rng.standard_normal(((size + 1) // 2, fits[0].z.size)) @ root
+        out[mine] = fits[k].z + np.concatenate([half, -half])[:size]
     return out
 
 

@@ -14,6 +14,7 @@ from typing import overload
 import numpy as np
 
 from analyzer.kinematics import odometry_matrix
+from analyzer.passes import span_sums
 from analyzer.quantities import (
     Estimate,
     Finding,
@@ -216,17 +217,25 @@ def slip_ratio(rolled: float | np.ndarray, true: float | np.ndarray) -> float | 
     return ratio if ratio.ndim else float(ratio)
 
 
-def _ends(run: Run, a: int, b: int, config: MotionConfig) -> tuple[np.ndarray, np.ndarray] | None:
-    """Pose before and after a pass, averaged over a short window outside it."""
+def _straight(run: Run, start: np.ndarray, stop: np.ndarray, config: MotionConfig) -> np.ndarray:
+    """Straight distance between the poses before and after each pass; NaN where one is not known. [m]
+
+    Poses are averaged over a short window outside the pass.
+    """
     assert run.reference is not None
+    n = run.t.size
     w = max(1, round(config.pose_window / run.dt))
-    first = run.reference[max(0, a - w) : a + 1, :2]
-    last = run.reference[b - 1 : b + w, :2]
-    first = first[np.isfinite(first).all(axis=1)]
-    last = last[np.isfinite(last).all(axis=1)]
-    if not first.size or not last.size:
-        return None
-    return first.mean(axis=0), last.mean(axis=0)
+    place = run.reference[:, :2]
+    known = np.isfinite(place).all(axis=1)
+    if not known.all():
+        place = np.where(known[:, None], place, 0.0)
+    poses = []
+    for a, b in ((np.maximum(start - w, 0), start + 1), (stop - 1, np.minimum(stop + w, n))):
+        count = span_sums(known, a, b)
+        with np.errstate(invalid="ignore"):
+            poses.append(span_sums(place, a, b) / count[:, None])
+    distance: np.ndarray = np.hypot(*(poses[1] - poses[0]).T)
+    return distance
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,12 +260,15 @@ class _Travel:
         np.cumsum(cosine * left - sine * ahead, out=path[1:, 1])
         return cls(known, path)
 
-    def between(self, a: int, b: int) -> np.ndarray | None:
-        """Path ahead and left over samples a to b; None where an end is not known."""
-        first, last = np.searchsorted(self.known, (a, b))
-        if last - first < 3 or self.known[first] > a + 2 or self.known[last - 1] < b - 3:
-            return None
-        path: np.ndarray = self.path[last - 1] - self.path[first]
+    def between(self, a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        """Paths ahead and left over samples a to b, shape (m, 2); NaN where an end is not known."""
+        if not self.known.size:
+            return np.full((a.size, 2), math.nan)
+        first, last = np.searchsorted(self.known, a), np.searchsorted(self.known, b)
+        begins = self.known[np.minimum(first, self.known.size - 1)]
+        gone = (last - first < 3) | (begins > a + 2) | (self.known[last - 1] < b - 3)
+        path: np.ndarray = self.path[last - 1] - self.path[np.where(gone, 0, first)]
+        path[gone] = math.nan
         return path
 
 
@@ -285,31 +297,32 @@ def closure_row(run: Run) -> np.ndarray:
     return row * (4.0 / robot.x.size)
 
 
-def _torque_share(run: Run, a: int, b: int, direction: float) -> np.ndarray:
-    """Mean motor torque over radius and static load of each wheel, signed by travel."""
+def _torque_share(
+    run: Run, current: np.ndarray, volt: np.ndarray, start: np.ndarray, stop: np.ndarray
+) -> np.ndarray:
+    """Motor torque over radius and static load of each pass and wheel, from its mean current or volts."""
     robot = run.robot
     w = robot.x.size
-    if not robot.has_motor:
-        return np.full(w, np.nan)
+    if not robot.has_motor or (run.current is None and run.volt is None):
+        return np.full(current.shape, math.nan)
     if run.current is not None:
-        torque = robot.torque_per_ampere * run.current[a:b].mean(axis=0)
-    elif run.volt is not None:
-        torque = (
-            robot.torque_per_ampere
-            * (run.volt[a:b] - robot.volts_per_rad_s * run.wheel_speed[a:b]).mean(axis=0)
-            / robot.resistance_ohm
-        )
+        torque = robot.torque_per_ampere * current
     else:
-        return np.full(w, np.nan)
+        speed = _span_means(run.wheel_speed, start, stop, w)
+        drop = volt - robot.volts_per_rad_s * speed
+        torque = robot.torque_per_ampere * drop / robot.resistance_ohm
     load = robot.mass_kg * 9.81 / w
-    share: np.ndarray = direction * torque / robot.radius / load
+    share: np.ndarray = torque / robot.radius / load
     return share
 
 
-def _cruise_mean(values: np.ndarray | None, a: int, b: int, width: int) -> np.ndarray:
+def _span_means(
+    values: np.ndarray | None, start: np.ndarray, stop: np.ndarray, width: int
+) -> np.ndarray:
     if values is None:
-        return np.full(width, np.nan)
-    return np.atleast_1d(np.add.reduce(values[a:b], axis=0) / (b - a))
+        return np.full((start.size, width), math.nan)
+    sums = span_sums(values, start, stop).reshape(start.size, width)
+    return sums / (stop - start)[:, None]
 
 
 def _commanded(command: np.ndarray | None, kind: str, a: int, b: int) -> float:
@@ -351,22 +364,38 @@ def measure_passes(
     tape = {row.number: row for row in taped}
     ratio = _sideways_guess(run)
     travel = None if run.reference is None or run.yaw is None else _Travel.of(run)
+    n = run.t.size
+    moves = [(k, p) for k, p in enumerate((p for p in passes if p.kind != "rest"), start=1)]
+    start = np.array([p.start for _, p in moves], dtype=int)
+    stop = np.minimum(np.array([p.stop for _, p in moves], dtype=int), n - 1)
+    whole = span_sums(~run.valid, start, stop) == 0
+    moves = [m for m, good in zip(moves, whole, strict=True) if good]
+    start, stop = start[whole], stop[whole]
+    # Cruise of each pass, two samples at the least.
+    from_ = np.array([p.cruise_start for _, p in moves], dtype=int)
+    to = np.array([max(p.cruise_stop, p.cruise_start + 2) for _, p in moves], dtype=int)
+    every_turns = run.wheel_angle[stop] - run.wheel_angle[start]
+    every_rolled = every_turns @ inverse.T
+    cruise_rolled = (run.wheel_angle[to - 1] - run.wheel_angle[from_]) @ inverse.T
+    heading = np.full(start.size, math.nan)
+    body = cruise_body = np.full((start.size, 2), math.nan)
+    straight = heading
+    if run.yaw is not None:
+        heading = run.yaw[stop] - run.yaw[start]
+    if travel is not None:
+        body, cruise_body = travel.between(start, stop), travel.between(from_, to)
+        straight = _straight(run, start, stop, config)
+    w = robot.x.size
+    current = _span_means(run.current, from_, to, w)
+    volt = _span_means(run.volt, from_, to, w)
+    battery = _span_means(run.battery, from_, to, 1)[:, 0]
+    share = _torque_share(run, current, volt, from_, to)
     out = []
-    number = 0
-    for p in passes:
-        if p.kind == "rest":
-            continue
-        number += 1
-        a, b = p.start, min(p.stop, run.t.size - 1)
-        if not run.valid[a:b].all():
-            continue
-        turns = run.wheel_angle[b] - run.wheel_angle[a]
-        rolled = inverse @ turns
-        path = np.full(3, np.nan)
-        distance = math.nan
-        measured = False
-        if run.yaw is not None:
-            path[2] = run.yaw[b] - run.yaw[a]
+    for k, (number, p) in enumerate(moves):
+        turns, rolled = every_turns[k], every_rolled[k]
+        path = np.array([*body[k], heading[k]])
+        distance = float(straight[k])
+        measured = bool(np.isfinite(path[:2]).all()) and math.isfinite(distance)
         if number in tape:
             row = tape[number]
             path[:2] = (row.ahead, row.left)
@@ -374,37 +403,28 @@ def measure_passes(
                 path[2] = row.turn
             distance = math.hypot(row.ahead, row.left)
             measured = True
-        elif travel is not None:
-            body = travel.between(a, b)
-            ends = _ends(run, a, b, config)
-            if body is not None and ends is not None:
-                path[:2] = body
-                distance = float(np.hypot(*(ends[1] - ends[0])))
-                measured = True
-        if not measured:
+        elif not measured:
             # Without a reference the wheels' own path stands in, sideways less the usual loss.
             path[:2] = rolled[:2] * np.array([1.0, ratio])
             bend = abs(path[2]) if math.isfinite(path[2]) else 0.0
             chord = math.sin(bend / 2) / (bend / 2) if bend > 1e-6 else 1.0
-            distance = float(np.hypot(path[0], path[1])) * abs(chord)
-        c, d = p.cruise_start, max(p.cruise_stop, p.cruise_start + 2)
-        along = np.hypot(rolled[0], rolled[1] * ratio)
+            distance = math.hypot(path[0], path[1]) * abs(chord)
+        along = math.hypot(rolled[0], rolled[1] * ratio)
         speed = p.speed
         if p.kind not in {"turn_left", "turn_right"}:
-            true = float(np.hypot(path[0], path[1]))
-            rim = np.hypot(*(inverse @ (run.wheel_angle[d - 1] - run.wheel_angle[c]))[:2])
-            span = (d - 1 - c) * run.dt
+            span = (to[k] - 1 - from_[k]) * run.dt
             if measured and travel is not None:
-                cruise = travel.between(c, d)
-                if cruise is not None and span > 0.2:
-                    speed = float(np.hypot(*cruise)) / span
+                if math.isfinite(cruise_body[k, 0]) and span > 0.2:
+                    speed = math.hypot(*cruise_body[k]) / span
             elif along > 0 and span > 0:
-                speed = rim / span * true / max(float(np.hypot(*rolled[:2])), 1e-9)
+                rim = math.hypot(*cruise_rolled[k, :2])
+                true = math.hypot(path[0], path[1])
+                speed = rim / span * true / max(math.hypot(*rolled[:2]), 1e-9)
         out.append(
             PassMotion(
                 kind=p.kind,
                 t_start=float(run.t[p.start]),
-                t_end=float(run.t[b]),
+                t_end=float(run.t[stop[k]]),
                 hard_start=p.hard_start,
                 speed=speed,
                 distance=distance,
@@ -413,11 +433,11 @@ def measure_passes(
                 turns=turns,
                 closure=float(closing @ turns),
                 measured=measured,
-                rest_share=_torque_share(run, c, d, 1.0),
-                current=_cruise_mean(run.current, c, d, robot.x.size),
-                volt=_cruise_mean(run.volt, c, d, robot.x.size),
-                battery=float(_cruise_mean(run.battery, c, d, 1)[0]),
-                command=_commanded(command, p.kind, c, d),
+                rest_share=share[k],
+                current=current[k],
+                volt=volt[k],
+                battery=float(battery[k]),
+                command=_commanded(command, p.kind, int(from_[k]), int(to[k])),
             )
         )
     return tuple(out)

@@ -40,6 +40,36 @@ def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
+def span_sums(values: np.ndarray, start: np.ndarray, stop: np.ndarray) -> np.ndarray:
+    """Sums over many spans of samples at once.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,) or (n, k)
+        Samples.
+    start, stop : ndarray of int, shape (m,)
+        Spans as in a slice, each with 0 <= start < stop <= n.
+
+    Returns
+    -------
+    ndarray, shape (m,) or (m, k)
+        Sum over each span.
+    """
+    if values.ndim == 2:
+        # Column by column: that is how samples lie in memory.
+        columns = [span_sums(values[:, k], start, stop) for k in range(values.shape[1])]
+        return np.stack(columns, axis=1)
+    if not start.size:
+        return np.zeros(0)
+    last = values.shape[0] - 1
+    at_end = stop > last
+    edges = np.stack([start, np.minimum(stop, last)], axis=1)
+    lone = edges[:, 0] == edges[:, 1]  # the last sample alone
+    sums = np.asarray(np.add.reduceat(values, edges.ravel())[::2], dtype=float)
+    sums[at_end & ~lone] += values[last]
+    return sums
+
+
 def classify(twist: np.ndarray, size: float) -> PassKind:
     """Kind of movement of a twist.
 

@@ -207,7 +207,7 @@ class Identified:
     signals : YawSignals
         Input and answer.
     fitted : ndarray, shape (n,)
-        Answer of the fitted model on the whole grid. [rad/s]
+        Answer of the fitted model in the windows; NaN outside. [rad/s]
     closed_loop : bool
         Whether a heading loop was on while recording.
     misfit : float
@@ -992,6 +992,8 @@ def _fit(
     fitted, jacobian = model.slopes(values, free)
     z = tool.slopes(values, free)[1] if closed else jacobian
     rest = rate - fitted
+    shown = np.full(run.t.size, math.nan)
+    shown[index] = fitted
     scatter, floor = np.zeros((4, 4)), np.zeros(4)
     scatter[np.ix_(free, free)] = _jackknife(z, jacobian, rest, cluster)
     floor[2] = config.timing_share * dt
@@ -1046,7 +1048,6 @@ def _fit(
                 "both" + (", but the margins are less sure" if steps.slower else ""),
             )
         )
-    everywhere = _Model(run.t, signals.command, run.t, dt)
     return Identified(
         plant=_plant(float(values[0]), float(values[2]), float(values[3])),
         gain=gain,
@@ -1057,7 +1058,7 @@ def _fit(
         radius=radius,
         windows=tuple(windows),
         signals=signals,
-        fitted=everywhere.answer(best),
+        fitted=shown,
         closed_loop=closed,
         misfit=float(np.sqrt(np.mean(rest**2))),
         steps=steps,

@@ -7,6 +7,7 @@ import functools
 import io
 import mmap
 import re
+import threading
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -722,12 +723,18 @@ def _parse_in_parts(
         lost.append(row.number or 0)
         return "skip"
 
+    # The parser copies what it reads, so each thread keeps one buffer: fresh memory costs as much as parsing.
+    kept = threading.local()
+    longest = max(b - a for a, b in parts)
+
     def parse(span: tuple[int, int]) -> pa.Table:
-        with path.open("rb") as stream:
+        if not hasattr(kept, "raw"):
+            kept.raw = memoryview(bytearray(longest))
+        with path.open("rb", buffering=0) as stream:
             stream.seek(span[0])
-            raw = stream.read(span[1] - span[0])
+            size = stream.readinto(kept.raw[: span[1] - span[0]])
         return csv.read_csv(
-            pa.BufferReader(raw),
+            pa.BufferReader(kept.raw[:size]),
             read_options=csv.ReadOptions(column_names=names, use_threads=False, block_size=PART),
             parse_options=csv.ParseOptions(
                 delimiter=delimiter, invalid_row_handler=odd, newlines_in_values=False
@@ -766,9 +773,9 @@ def _parse_in_parts(
                 _append(columns, name, table.column(name), rows, room)
             rows += n
             del table
-            pool.release_unused()
     except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
         return None  # text, stamps or damage: the whole-file reader says what it is
+    pool.release_unused()
     _check_rows(path, rows, len(lost), len(names), findings)
     if not whole:
         rows -= 1

@@ -5,12 +5,12 @@ from __future__ import annotations
 import codecs
 import functools
 import io
+import math
 import mmap
 import re
 import threading
 from collections import deque
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -41,12 +41,10 @@ def _numbers(column: pa.ChunkedArray) -> np.ndarray:
 
     The buffers are read directly: pyarrow's own conversion imports pandas, a quarter of a second.
     """
-    name = {"double": "float64", "float": "float32", "halffloat": "float16"}
-    dtype = np.dtype(name.get(str(column.type), str(column.type)))
+    dtype = _stored(column.type)
     if not column.null_count and column.num_chunks == 1:
         return _cells(column.chunk(0), dtype)
-    whole = column.null_count and dtype.kind != "f"
-    out = np.empty(len(column), np.float64 if whole else dtype)
+    out = np.empty(len(column), _dtype(column))
     at = 0
     for chunk in column.iterchunks():
         part = out[at : at + len(chunk)]
@@ -57,6 +55,22 @@ def _numbers(column: pa.ChunkedArray) -> np.ndarray:
             part[known[chunk.offset : chunk.offset + len(chunk)] == 0] = np.nan
         at += len(chunk)
     return out
+
+
+def _stored(kind: pa.DataType) -> np.dtype:
+    """How a type of numbers lies in memory; TypeError for any other type."""
+    if not (pa.types.is_integer(kind) or pa.types.is_floating(kind)):
+        raise TypeError(str(kind))
+    name = {"double": "float64", "float": "float32", "halffloat": "float16"}
+    return np.dtype(name.get(str(kind), str(kind)))
+
+
+def _dtype(column: pa.ChunkedArray) -> np.dtype:
+    """What a column of numbers, or of nothing, becomes; TypeError for any other."""
+    if pa.types.is_null(column.type):
+        return np.dtype(np.float64)
+    dtype = _stored(column.type)
+    return np.dtype(np.float64) if column.null_count and dtype.kind != "f" else dtype
 
 
 def _cells(chunk: pa.Array, dtype: np.dtype) -> np.ndarray:
@@ -742,40 +756,53 @@ def _parse_in_parts(
             convert_options=csv.ConvertOptions(null_values=BLANKS, strings_can_be_null=True),
         )
 
-    def in_order() -> Iterator[pa.Table]:
-        workers = min(8, pa.cpu_count())
-        with ThreadPoolExecutor(workers) as threads:
-            waiting = deque(threads.submit(parse, s) for s in parts[:workers])
-            for nxt in [*parts[workers:], *[None] * workers]:
-                if not waiting:
-                    return
-                table = waiting.popleft().result()
-                if nxt is not None:
-                    waiting.append(threads.submit(parse, nxt))
-                yield table
-
     columns: dict[str, np.ndarray] = {}
-    pool = pa.default_memory_pool()
+
+    def write(table: pa.Table, at: int) -> None:
+        for name in names:
+            part = table.column(name)
+            values = math.nan if pa.types.is_null(part.type) else _numbers(part)
+            columns[name][at : at + table.num_rows] = values
+
+    workers = min(8, pa.cpu_count())
     rows = room = 0
     try:
-        for table in in_order():
-            n = table.num_rows
-            if rows + n > room:
-                # Memory that is never written costs nothing: ask for a little more than all.
-                done = parts[0][1] - parts[0][0] if rows == 0 else 0
-                total = parts[-1][1] - parts[0][0]
-                room = max(rows + n, int(1.05 * n * total / done) if done else 2 * room)
-                for name in columns:
-                    old = columns[name]
-                    columns[name] = np.empty(room, old.dtype)
-                    columns[name][:rows] = old[:rows]
-            for name in names:
-                _append(columns, name, table.column(name), rows, room)
-            rows += n
-            del table
+        with ThreadPoolExecutor(workers) as threads:
+            # Threads write what they parsed, too: the first touch of so much memory takes long.
+            parsing = deque(threads.submit(parse, s) for s in parts[:workers])
+            writing: deque[Future[None]] = deque()
+            for nxt in [*parts[workers:], *[None] * len(parsing)]:
+                table = parsing.popleft().result()
+                if nxt is not None:
+                    parsing.append(threads.submit(parse, nxt))
+                n = table.num_rows
+                if rows + n > room:
+                    # Memory that is never written costs nothing: ask for a little more than all.
+                    done = parts[0][1] - parts[0][0] if rows == 0 else 0
+                    total = parts[-1][1] - parts[0][0]
+                    room = max(rows + n, int(1.05 * n * total / done) if done else 2 * room)
+                for name in names:
+                    dtype = _dtype(table.column(name))
+                    held = columns.get(name)
+                    if held is None:
+                        columns[name] = np.empty(room, dtype)
+                        continue
+                    fractions = dtype != held.dtype and held.dtype.kind != "f"
+                    if held.size < room or fractions:
+                        while writing:  # into the column as it is
+                            writing.popleft().result()
+                        columns[name] = np.empty(room, np.float64 if fractions else held.dtype)
+                        columns[name][:rows] = held[:rows]
+                writing.append(threads.submit(write, table, rows))
+                rows += n
+                del table
+                while len(writing) > workers:
+                    writing.popleft().result()
+            while writing:
+                writing.popleft().result()
     except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
         return None  # text, stamps or damage: the whole-file reader says what it is
-    pool.release_unused()
+    pa.default_memory_pool().release_unused()
     _check_rows(path, rows, len(lost), len(names), findings)
     if not whole:
         rows -= 1
@@ -786,25 +813,6 @@ def _parse_in_parts(
         get=lambda name: columns[name][:rows],
         forget=columns.pop,
     )
-
-
-def _append(
-    columns: dict[str, np.ndarray], name: str, part: pa.ChunkedArray, rows: int, room: int
-) -> None:
-    kind = part.type
-    if pa.types.is_null(kind):
-        values = np.full(len(part), np.nan)
-    elif pa.types.is_integer(kind) or pa.types.is_floating(kind):
-        values = _numbers(part)
-    else:
-        raise TypeError(name)
-    held = columns.get(name)
-    if held is None:
-        held = np.empty(room, values.dtype)
-    elif held.dtype != values.dtype and held.dtype.kind != "f":
-        held = held.astype(np.float64)
-    held[rows : rows + values.size] = values
-    columns[name] = held
 
 
 def _again(table: pa.Table) -> pa.ChunkedArray | None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.causes import Diagnosis
+from analyzer.causes import WOULD_DECIDE, Diagnosis
 from analyzer.motion import Motion, nominal_lever
 from analyzer.prediction import Change, Predicted, by_speed, odd_part, predict
 from analyzer.quantities import Estimate
@@ -249,21 +249,41 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
         )
     mass = next((c for c in likely if c["cause"] == "mass_off_centre"), None)
     shift = np.zeros(2)
-    located = False
-    if mass is not None and centre_x.value is not None and centre_y.value is not None:
-        located = True
-        shift = -np.array([centre_x.value, centre_y.value])
-        errors = (centre_x.std_error or 0.0, centre_y.std_error or 0.0)
+    unknown = []
+    if mass is not None:
         limit = robot.centre_tolerance
-        for axis in range(2):
-            if abs(shift[axis]) < max(2 * errors[axis], 0.5 * limit):
-                shift[axis] = 0.0
+        for axis, (centre, way) in enumerate(((centre_x, "ahead or aft"), (centre_y, "to a side"))):
+            if centre.value is None:
+                unknown.append((way, centre.why))
+            elif abs(centre.value) >= max(2 * (centre.std_error or 0.0), 0.5 * limit):
+                shift[axis] = -centre.value
     # A mass that is at fault but not located is no small difference to be trimmed.
-    trimmed = {"none", "mass_off_centre"} if located else {"none"}
+    trimmed = {"none"} if unknown else {"none", "mass_off_centre"}
     alone = bool(likely) and all(c["cause"] in trimmed for c in likely)
     trim = _trim(robot, diagnosis, motion, shift) if alone else 0.0
-    if located or trim:
+    if np.any(shift) or trim:
         out.append(_move(robot, diagnosis, motion, shift, trim))
+    doubts = [
+        f"How far {way} the mass stands this recording does not tell: {why.removeprefix('needs: ')}."
+        for way, why in unknown
+    ]
+    if mass is not None and not np.any(shift) and not unknown:
+        doubts = [
+            f"The centre of mass stands {centre_x} ahead and {centre_y} to the left of the middle: too "
+            f"little or too uncertain to move anything by. {WOULD_DECIDE['repeat'].capitalize()}."
+        ]
+    for text in doubts:
+        out.append(
+            {
+                "kind": "record_more",
+                "text": text,
+                "caution": DRIVE,
+                "expected_effect": {
+                    "place": "record",
+                    "text": "Tells how far to move the mass.",
+                },
+            }
+        )
     out += _factors(robot, diagnosis, motion, likely)
     _add_up(robot, diagnosis, motion, out)
     if (undecided or not likely or missing) and missing:

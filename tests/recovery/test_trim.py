@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analyzer.quantities import Estimate
 from analyzer.remedies import find_remedies
 from analyzer.simulate import Truth, usual_script
 from tests.recovery.test_prediction import base, drift, recorded
@@ -52,13 +53,41 @@ def test_no_trim_where_it_would_not_help_or_is_not_needed(mode, truth):
     assert moves(mode, truth)[2] == []
 
 
-def test_a_mass_that_is_not_located_is_not_trimmed_away():
-    # Without turns nothing tells how far to a side the mass sits, so nothing is moved yet.
+def test_a_mass_is_moved_the_way_that_is_known_and_not_trimmed():
+    # Without turns nothing tells how far to a side the mass sits.
     script = [step for step in usual_script((0.3, 0.7)) if not step[2]]
     robot = base("power")
     diagnosis, motion = recorded(robot, Truth(c_x=-0.04), script=script)
     assert diagnosis.causes[0]["cause"] == "mass_off_centre"
     assert diagnosis.centre_of_mass_y.value is None
     remedies = find_remedies(robot, diagnosis, motion)
+    (move,) = [r for r in remedies if r["kind"] == "move_mass"]
+    assert move["shift_m"]["x"] == pytest.approx(0.04, abs=0.008)
+    assert (move["shift_m"]["y"], move["trim_m"]) == (0.0, 0.0)
+    asked = [r["text"] for r in remedies if r["kind"] == "record_more"]
+    assert any(t.startswith("How far to a side") and "turn on the spot" in t for t in asked)
+
+
+def test_a_mass_that_no_pass_locates_is_not_moved():
+    robot = base("power")
+    diagnosis, motion = recorded(robot, Truth(c_x=-0.04))
+    open_ = Estimate.undetermined("m", "needs: hard starts")
+    diagnosis = replace(diagnosis, centre_of_mass_x=open_, centre_of_mass_y=open_)
+    remedies = find_remedies(robot, diagnosis, motion)
     assert [r for r in remedies if r["kind"] == "move_mass"] == []
-    assert "turn on the spot" in diagnosis.centre_of_mass_y.why
+    asked = [r["text"] for r in remedies if r["kind"] == "record_more"]
+    assert sum("hard starts" in t for t in asked) == 2
+
+
+def test_a_mass_within_its_error_is_not_moved_by_nothing():
+    robot = base("power")
+    diagnosis, motion = recorded(robot, Truth(c_x=-0.04))
+    little = Estimate.of(-0.003, 0.004, "m")
+    diagnosis = replace(diagnosis, centre_of_mass_x=little, centre_of_mass_y=little)
+    remedies = find_remedies(robot, diagnosis, motion)
+    assert not any(
+        np.any(list(r["shift_m"].values()))
+        for r in remedies
+        if r["kind"] == "move_mass" and not r["trim_m"]
+    )
+    assert any("too uncertain" in r["text"] for r in remedies)

@@ -277,7 +277,8 @@ def _rows(result: dict[str, Any]) -> list[tuple[str, str]]:
     for name, wheel in result["wheels"].items():
         rows.append((f"radius of {name} over the mean", number(wheel["relative_radius"], 4)))
     for name, entry in result["imu"].items():
-        rows.append((name.replace("_", " "), number(entry, 5)))
+        bare = name.removesuffix("_rad_s").removesuffix("_deg")  # the value shows its unit
+        rows.append((bare.replace("_", " "), number(entry, 5)))
     return rows
 
 

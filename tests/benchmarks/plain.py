@@ -2,7 +2,8 @@
 
 It is the measure of our speed and memory, kept honest: vectorised where a user would, robust where a
 user would, with cluster-robust errors instead of loops. It knows this one log by its column names,
-checks nothing (no counter overflow, no stuck sensor, no clock but one) and says no causes in words.
+checks nothing (no counter overflow, no stuck sensor, no clock but one), predicts no remedy and says no
+causes in words.
 
 Usage: python -m tests.benchmarks.plain LOG.csv
 """
@@ -117,6 +118,8 @@ def analyse(path: str) -> dict:
         rows.append(
             {
                 "kind": kind,
+                "start": a,
+                "stop": b,
                 "speed": np.median(along[cruise]),
                 "hard": launch > 1.7 and (b - a) * dt < 2.2 and axis < 2,
                 "distance": np.hypot(*(pose[b, :2] - pose[a, :2])),
@@ -242,6 +245,65 @@ def analyse(path: str) -> dict:
         )
 
     out["causes"] = causes(usual, resistance, out)
+    for kind, own in usual.groupby("kind"):
+        for k, w in enumerate(WHEELS):
+            true = H[k] @ np.stack([own.ahead, own.left, own.heading])
+            out[f"slip {w} {kind}"] = mean_interval((own[f"turns_{w}"] - true) / own[f"turns_{w}"])
+    rests = gyro[still]
+    out["gyro noise density"] = float(rests.std() * np.sqrt(dt))
+    out |= heading_hold(usual, command[:, 2], gyro, grid, dt)
+    return out
+
+
+def heading_hold(
+    usual: pd.DataFrame, command: np.ndarray, rate: np.ndarray, grid: np.ndarray, dt: float
+) -> dict[str, object]:
+    """Yaw plant from the turns on the spot, a gain with 60 degrees of margin, errors it leaves."""
+    turns = usual[usual.kind.str.startswith("turn")]
+    lead = round(0.3 / dt)
+    spans = [slice(max(0, a - lead), b) for a, b in zip(turns.start, turns.stop, strict=True)]
+    at = np.concatenate([np.arange(s.start, s.stop) for s in spans])
+    owner = np.concatenate([np.full(s.stop - s.start, k) for k, s in enumerate(spans)])
+    sign = np.sign(command)
+
+    def answer(q: np.ndarray) -> np.ndarray:
+        gain, friction, lag, delay = q
+        goal = sign * np.maximum(gain * np.abs(command) + friction, 0.0)
+        keep = np.exp(-dt / lag)
+        return np.interp(grid[at] - delay, grid, signal.lfilter([1 - keep], [1, -keep], goal))
+
+    low, high = [0.1, -1.0, 0.004, 0.0], [3.0, 1.0, 1.0, 0.5]
+    fit = optimize.least_squares(
+        lambda q: answer(q) - rate[at], [0.9, 0.0, 0.06, 0.05], bounds=(low, high), x_scale=0.1
+    )
+    # Robust by turn: samples within a turn depend on each other.
+    bread = np.linalg.inv(fit.jac.T @ fit.jac)
+    scores = np.stack([fit.jac[owner == k].T @ fit.fun[owner == k] for k in range(len(spans))])
+    spread = np.sqrt(np.diag(bread @ (scores.T @ scores) @ bread))
+    out: dict[str, object] = {}
+    for name, value, error in zip(("gain", "friction", "lag", "delay"), fit.x, spread, strict=True):
+        out[f"yaw {name}"] = (float(value), *stats.norm.interval(0.95, value, error))
+    gain, _, lag, delay = fit.x
+    late = delay + 0.03  # age of the heading and half a period of the loop
+    cross = optimize.brentq(
+        lambda w: np.pi / 2 - np.arctan(w * lag) - w * late - np.pi / 3, 1e-3, 1e3
+    )
+    out["heading kp"] = kp = float(cross * np.hypot(1, cross * lag) / gain)
+    period = 0.02
+    steps = max(1, round(period / dt))
+    ends: dict[str, list[float]] = {"without": [], "with": []}
+    sides = usual[usual.kind.isin(["left", "right"])]
+    for a, b in zip(sides.start, sides.stop, strict=True):
+        drift = rate[a:b:steps]
+        ends["without"].append(float(np.degrees(np.abs(drift.sum() * period))))
+        heading = turning = 0.0
+        asked = np.zeros(drift.size + round(late / period) + 1)
+        for k, own in enumerate(drift):
+            asked[k + round(late / period)] = -kp * heading
+            turning += (gain * asked[k] - turning) * (1 - np.exp(-period / lag))
+            heading += (own + turning) * period
+        ends["with"].append(abs(float(np.degrees(heading))))
+    out |= {f"heading error, {k} hold": mean_interval(np.array(v)) for k, v in ends.items()}
     return out
 
 

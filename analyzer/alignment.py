@@ -259,14 +259,13 @@ LAG_SPAN = 30_000
 """Samples that suffice to find a short lag; a longer recording is searched where it moves most."""
 
 
-def _liveliest(values: np.ndarray, span: int) -> slice:
-    """Stretch of `span` samples with the most energy."""
-    if values.size <= span:
+def _liveliest(values: np.ndarray, dt: float, lag_most: float) -> slice:
+    """Stretch with the most energy that suffices to find a lag; all where the lag may be long."""
+    if values.size <= LAG_SPAN or lag_most >= LAG_SPAN * dt / 8:
         return slice(None)
     energy = np.concatenate([[0.0], np.cumsum(values**2)])
-    inside = energy[span:] - energy[:-span]
-    start = int(np.argmax(inside))
-    return slice(start, start + span)
+    start = int(np.argmax(energy[LAG_SPAN:] - energy[:-LAG_SPAN]))
+    return slice(start, start + LAG_SPAN)
 
 
 def _lagging(lag: float) -> str:
@@ -301,9 +300,8 @@ def find_lag(
     Knapp & Carter (1976); parabolic peak offset p = (a - c) / (2 (a - 2 b + c)) (value from
     memory, checked in tests).
     """
-    if lag_most < LAG_SPAN * dt / 8:
-        lively = _liveliest(signal_a, LAG_SPAN)
-        signal_a, signal_b = signal_a[lively], signal_b[lively]
+    lively = _liveliest(signal_a, dt, lag_most)
+    signal_a, signal_b = signal_a[lively], signal_b[lively]
     a = signal_a - signal_a.mean()
     b = signal_b - signal_b.mean()
     scale = math.sqrt(float(a @ a) * float(b @ b))
@@ -374,6 +372,22 @@ class _Clocked:
     thinning: _Thinning | None = None
     even: dict[float, bool] = field(default_factory=dict)
     """Per shift of the stamps, whether these are the grid's times already."""
+    paced: tuple[float, np.ndarray] | None = None
+
+    def pace(self, ts: np.ndarray) -> tuple[float, np.ndarray]:
+        """Median step of stamps, and every step over it, 1 or more; the same for most channels."""
+        if ts is not self.t:
+            return _pace(ts)
+        if self.paced is None:
+            self.paced = _pace(ts)
+        return self.paced
+
+
+def _pace(ts: np.ndarray) -> tuple[float, np.ndarray]:
+    step = np.diff(ts)
+    middle = float(np.median(step))
+    step /= middle
+    return middle, np.maximum(step, 1.0, out=step)
 
 
 def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _Clocked | None:
@@ -503,10 +517,9 @@ def _gridded(
     return values if part.even[shift] else np.interp(t, ts + shift, values)
 
 
-def _gaps(t: np.ndarray, config: AlignmentConfig) -> list[tuple[float, float]]:
-    step = np.diff(t)
-    limit = max(config.gap_steps * float(np.median(step)), config.gap_least)
-    return [(float(t[i]), float(t[i + 1])) for i in np.flatnonzero(step > limit)]
+def _gaps(t: np.ndarray, usual: float, config: AlignmentConfig) -> list[tuple[float, float]]:
+    limit = max(config.gap_steps * usual, config.gap_least)
+    return [(float(t[i]), float(t[i + 1])) for i in np.flatnonzero(np.diff(t) > limit)]
 
 
 def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT) -> Run:
@@ -605,7 +618,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             f"{lead.source.name}: {lead_t.size} samples of {first}; too few to analyse. Log at "
             "least some passes of several seconds"
         )
-    dt = max(float(np.median(np.diff(lead_t))), config.shortest_step)
+    usual = lead.pace(lead_t)[0]
+    dt = max(usual, config.shortest_step)
     dt = float(f"{dt:.3g}")
     fine = _thinned(lead, lead_t, lead_t, dt)[0]
     zero = float(fine[0])
@@ -621,7 +635,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     def block(lo: float, hi: float) -> None:
         valid[max(0, math.floor((lo - zero) / dt)) : math.ceil((hi - zero) / dt) + 1] = False
 
-    for lo, hi in _gaps(lead_t, config):
+    for lo, hi in _gaps(lead_t, usual, config):
         if hi - lo < config.reference_gap and np.any((lead.t > lo) & (lead.t < hi) & lead.keep):
             continue  # stale rows left out: the counters say how far the wheels came
         if any(lo < at <= hi for at in lead.source.joins):
@@ -666,6 +680,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             ts, values = _unbroken(
                 ts,
                 values,
+                part.pace(ts),
                 name,
                 per_turn,
                 counting,
@@ -780,9 +795,10 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     gyro_part = where.get("omega_z")
     gyro, gyro_lag = gridded("omega_z"), 0.0
     if gyro is not None and gyro_part is not None:
-        lag, peak = find_lag(
-            smooth(rolled[:, 2], dt), smooth(gyro, dt), dt, min(config.lag_most, t[-1] / 4)
-        )
+        lag_most = min(config.lag_most, t[-1] / 4)
+        lively = _liveliest(rolled[:, 2], dt, lag_most)
+        turning, seen = smooth(rolled[lively, 2], dt), smooth(gyro[lively], dt)
+        lag, peak = find_lag(turning, seen, dt, lag_most)
         if peak >= config.peak_least and abs(lag) < 0.9 * config.lag_most:
             gyro, gyro_lag = gridded("omega_z", lag=lag), lag
             if abs(lag) > 0.002:
@@ -793,10 +809,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                         text=f"gyro {_lagging(lag)}; shifted (correlation {peak:.3f})",
                     )
                 )
-        elif (
-            find_lag(smooth(-rolled[:, 2], dt), smooth(gyro, dt), dt, config.lag_most)[1]
-            > config.peak_least
-        ):
+        elif find_lag(-turning, seen, dt, lag_most)[1] > config.peak_least:
             findings.append(
                 Finding(
                     severity="warning",
@@ -1006,6 +1019,7 @@ def _even_out_bursts(part: _Clocked, findings: list[Finding], config: AlignmentC
         return
     part.t = part.t.copy()
     part.t[part.keep] = even
+    part.paced = None
     findings.append(
         Finding(
             severity="warning",
@@ -1035,13 +1049,13 @@ def _stale_counters(
         return
     if use.size < good.size:
         counts = [count[use] for count in counts]
-    when = part.t[use]
+    when = part.t if use.size == good.size else part.t[use]
     still = np.flatnonzero(counts[0][1:] == counts[0][:-1]) + 1
     for count in counts[1:]:
         still = still[count[still] == count[still - 1]]
     same = np.zeros(use.size, dtype=bool)
     same[still] = True
-    usual = float(np.median(np.diff(when)))
+    usual = part.pace(when)[0]
     bad = np.zeros(use.size, dtype=bool)
     stands: list[list[int]] = []
     edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
@@ -1109,6 +1123,7 @@ Block = Callable[[float, float], None]
 def _unbroken(
     ts: np.ndarray,
     values: np.ndarray,
+    pace: tuple[float, np.ndarray],
     name: str,
     per_turn: float,
     counting: bool,
@@ -1120,11 +1135,11 @@ def _unbroken(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Counter that runs on through overflows and resets; glitches left out.
 
-    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`;
+    `pace` is the median step of the stamps and every step over it; `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`;
     `joins` are the stamps at which joined takes begin.
     """
     offset, zero = shift
-    middle = float(np.median(np.diff(ts)))
+    middle, long = pace
     most = max(config.wheel_speed_most * per_turn / (2 * math.pi) * middle, 50.0 if counting else 0)
     top = float(np.ptp(values))
     modulo = None
@@ -1147,7 +1162,6 @@ def _unbroken(
         unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(step)])
     # Smaller jumps than the fastest wheel makes: far from the steps around them.
     # Over a gap the wheel turns on: steps are compared as speeds.
-    long = np.maximum(1.0, np.diff(ts) / middle)
     floor = config.wheel_leap * per_turn / (2 * math.pi) * middle + (3.0 if counting else 0.0)
     leap = np.flatnonzero(_leaps(step / long, floor))
     # A glitch of one row goes away and back. After a reset the step is taken as none.
@@ -1488,9 +1502,18 @@ def _tracking_paths(
         if ts.size < 20:
             return None
         per_turn = wheel.counts_per_turn if counting else 2 * math.pi
-        shift = (offsets[id(part)], zero)
         ts, values = _unbroken(
-            ts, values, name, per_turn, counting, shift, part.source.joins, block, findings, config
+            ts,
+            values,
+            part.pace(ts),
+            name,
+            per_turn,
+            counting,
+            (offsets[id(part)], zero),
+            part.source.joins,
+            block,
+            findings,
+            config,
         )
         path = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn * wheel.radius_m)
         out[:, k] = np.interp(t, ts + offsets[id(part)], path - path[0])
@@ -2036,15 +2059,19 @@ def _reference(
         return pose
 
     pose = grid(0.0)
-    rate = np.hypot(
-        np.gradient(smooth(pose[:, 0], dt, 0.06), dt), np.gradient(smooth(pose[:, 1], dt, 0.06), dt)
-    )
-    best = (*find_lag(smooth(rolled_speed, dt, 0.06), rate, dt, config.lag_most), "speed")
+
+    def sought(known: np.ndarray, seen: Callable[[slice], np.ndarray]) -> tuple[float, float]:
+        part = _liveliest(known, dt, config.lag_most)
+        return find_lag(smooth(known[part], dt, 0.06), seen(part), dt, config.lag_most)
+
+    def rate(axis: int, part: slice) -> np.ndarray:
+        return np.asarray(np.gradient(smooth(pose[part, axis], dt, 0.06), dt))
+
+    best = (*sought(rolled_speed, lambda part: np.hypot(rate(0, part), rate(1, part))), "speed")
     if len(columns) == 3:
-        turn = np.gradient(smooth(pose[:, 2], dt, 0.06), dt)
         # Two true yaw rates match better than a true one and a rolled one, which slip parts.
         rate_known = rolled_yaw_rate if gyro is None else gyro
-        other = find_lag(smooth(rate_known, dt, 0.06), turn, dt, config.lag_most)
+        other = sought(rate_known, lambda part: rate(2, part))
         if other[1] > max(best[1], 0.9):
             best = (*other, "yaw rate")
     lag, peak, what = best

@@ -358,11 +358,15 @@ def _store(
     values = values.astype(np.float64, copy=False)
     # A damaged file may hold signalling NaNs, which warn in every sum until one makes them quiet.
     with np.errstate(invalid="ignore", over="ignore"):
-        if math.isnan(values.sum()):
+        total = float(values.sum())
+        if math.isnan(total):
             values = values + 0.0
     if values.dtype.kind == "f" and values.size:
         top = BEYOND / max(abs(factor), 1e-300)
-        low, high = float(np.nanmin(values, initial=0.0)), float(np.nanmax(values, initial=0.0))
+        if math.isfinite(total):
+            low, high = float(values.min()), float(values.max())
+        else:
+            low, high = float(np.nanmin(values, initial=0.0)), float(np.nanmax(values, initial=0.0))
         if high > top or low < -top:
             absurd = np.abs(values) > top
             values = np.where(absurd, np.nan, values)
@@ -425,7 +429,7 @@ def _first_text(values: np.ndarray) -> tuple[int, str] | None:
 def _unit_of(taken: Taken, values: np.ndarray, stated: str) -> tuple[str, str, str]:
     """Unit, reason, and the question where the unit cannot be told."""
     why = taken.why
-    if taken.unit == "count" and why != "robot file":
+    if taken.unit == "count" and why != "robot file" and values.dtype.kind == "f":
         whole = values[np.isfinite(values)][:5000]
         if np.any(whole != np.round(whole)):
             return "", "", "not whole numbers: counts or an angle? Give the unit in the robot file"
@@ -455,8 +459,10 @@ def _unit_of(taken: Taken, values: np.ndarray, stated: str) -> tuple[str, str, s
             f"its whole numbers stand for {taken.scale:g} of which unit? Give it in the robot file, "
             f'such as unit = "{taken.scale:g} {si}"',
         )
-    finite = values[np.isfinite(values)] if values.dtype.kind == "f" else values
-    top = float(np.max(np.abs(finite))) if finite.size else 0.0
+    finite = values
+    if values.dtype.kind == "f" and not (known := np.isfinite(values)).all():
+        finite = values[known]
+    top = max(float(finite.max()), -float(finite.min())) if finite.size else 0.0
     if dimension == "count":
         whole = finite[:5000]
         if whole.size and np.all(whole == np.round(whole)):

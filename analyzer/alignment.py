@@ -120,7 +120,11 @@ def _gaussian(values: np.ndarray, width: float) -> np.ndarray:
     kernel = np.exp(-0.5 * (np.arange(reach + 1) / width) ** 2)
     kernel /= 2 * kernel.sum() - kernel[0]
     n = values.size
-    padded = np.pad(np.asarray(values, dtype=np.float64), reach, mode="edge")
+    padded = np.empty(n + 2 * reach)
+    padded[:reach], padded[reach : reach + n], padded[reach + n :] = values[0], values, values[-1]
+    if reach <= 24 and n < 4096:
+        short: np.ndarray = np.convolve(padded, np.concatenate([kernel[:0:-1], kernel]), "valid")
+        return short
     if reach > 24:
         size = _fast_length(padded.size + reach)
         wave = np.fft.rfft(padded - padded[0], size)

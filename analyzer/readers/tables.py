@@ -187,24 +187,31 @@ def parquet_files() -> dataset.ParquetFileFormat:
 def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
     """Read the columns of a Parquet file when they are asked for, so that no table is held."""
     names: list[str] = file.schema_arrow.names
+    numeric = {
+        f.name
+        for f in file.schema_arrow
+        if pa.types.is_floating(f.type) or pa.types.is_integer(f.type)
+    }
     held: dict[str, np.ndarray] = {}
+
+    def read(columns: list[str]) -> None:
+        # A file each: a reader is not made for two threads. A copy each: pyarrow's own pool would
+        # keep the memory when the column goes.
+        with parquet.ParquetFile(path, metadata=file.metadata) as own:
+            table = as_columns(path.name, own.read(columns=columns, use_threads=False))
+        for n in columns:
+            held[n] = np.array(table.get(n))
+            table.forget(n)
 
     def get(name: str) -> np.ndarray:
         if name not in held:
             at = names.index(name)
-            few = [name] + [
-                n
-                for n in names[at + 1 : at + 4]
-                if n not in held and pa.types.is_floating(file.schema_arrow.field(n).type)
-            ]
+            few = [name] + [n for n in names[at + 1 : at + 6] if n in numeric and n not in held]
             try:
-                columns = as_columns(path.name, file.read(columns=few))
+                with ThreadPoolExecutor(2) as threads:
+                    list(threads.map(read, [part for part in (few[::2], few[1::2]) if part]))
             except (pa.ArrowException, OSError) as error:
                 raise _damaged(path, error) from None
-            for n in few:
-                # A copy: pyarrow's own pool would keep the memory when the column goes.
-                held[n] = np.array(columns.get(n))
-                columns.forget(n)
             pa.default_memory_pool().release_unused()
         return held[name]
 

@@ -194,22 +194,29 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
     }
     held: dict[str, np.ndarray] = {}
 
-    def read(columns: list[str]) -> None:
-        # A file each: a reader is not made for two threads. A copy each: pyarrow's own pool would
-        # keep the memory when the column goes.
-        with parquet.ParquetFile(path, metadata=file.metadata) as own:
-            table = as_columns(path.name, own.read(columns=columns, use_threads=False))
+    def read(columns: list[str], own: parquet.ParquetFile) -> None:
+        table = as_columns(path.name, own.read(columns=columns, use_threads=False))
         for n in columns:
+            # A copy: pyarrow's own pool would keep the memory when the column goes.
             held[n] = np.array(table.get(n))
             table.forget(n)
+
+    def read_beside(columns: list[str]) -> None:
+        with parquet.ParquetFile(
+            path, metadata=file.metadata
+        ) as own:  # none is made for two threads
+            read(columns, own)
 
     def get(name: str) -> np.ndarray:
         if name not in held:
             at = names.index(name)
             few = [name] + [n for n in names[at + 1 : at + 6] if n in numeric and n not in held]
             try:
-                with ThreadPoolExecutor(2) as threads:
-                    list(threads.map(read, [part for part in (few[::2], few[1::2]) if part]))
+                if file.metadata.num_rows < MANY_ROWS or len(few) == 1:
+                    read(few, file)
+                else:
+                    with ThreadPoolExecutor(2) as threads:
+                        list(threads.map(read_beside, (few[::2], few[1::2])))
             except (pa.ArrowException, OSError) as error:
                 raise _damaged(path, error) from None
             pa.default_memory_pool().release_unused()
@@ -229,6 +236,8 @@ def _damaged(path: Path, error: Exception) -> RecordingError:
 NUMBER = re.compile(r"[-+]?(\d+[.,]?\d*|[.,]\d+)([eE][-+]?\d+)?")
 STAMP = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d([T/ ].*)?|\d{1,2}:\d\d:\d\d([.,]\d+)?)")
 WORD = re.compile(r"[A-Za-z][A-Za-z0-9_:$-]*")
+MANY_ROWS = 200_000
+"""Rows from which it pays to read a Parquet file on two threads."""
 FEW_ROWS = 20
 """Fewer rows than this are no recording; the message says how many there are."""
 NO_END = "the last row has no end, so it may be cut short; it is left out"

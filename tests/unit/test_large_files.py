@@ -75,7 +75,9 @@ def test_damaged_rows_are_refused_in_parts_too(tmp_path, in_parts):
         _read(tmp_path / "a.csv", lines)
 
 
-def test_parquet_columns_come_one_by_one(tmp_path):
+@pytest.mark.parametrize("many", [1, 10**9])
+def test_parquet_columns_come_one_by_one(tmp_path, monkeypatch, many):
+    monkeypatch.setattr(tables, "MANY_ROWS", many)  # from here on by two threads
     n = 1000
     want = {
         "time": np.arange(n) * 0.01,

@@ -30,12 +30,10 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.dataset as ds
 from pyarrow import parquet
 
 from analyzer.pipeline import write_atomically
 from analyzer.quantities import CrabwiseError, Estimate, load_json, student_quantile
-from analyzer.readers.tables import parquet_files
 from analyzer.statistics import scatter_of_steps
 
 try:
@@ -444,13 +442,14 @@ def _sweep(shelf: Path) -> None:
                     f.unlink()
 
 
-def _upgraded(table: pa.Table) -> pa.Table:
+def _upgraded(table: pa.Table, names: Sequence[str] = tuple(SCHEMA.names)) -> pa.Table:
     """Bring an index table of an older version to the present schema: new columns are null."""
+    fields = [SCHEMA.field(n) for n in names]
     columns = [
         table[f.name].cast(f.type) if f.name in table.column_names else pa.nulls(len(table), f.type)
-        for f in SCHEMA
+        for f in fields
     ]
-    return pa.table(columns, schema=SCHEMA)
+    return pa.table(columns, schema=pa.schema(fields, metadata=SCHEMA.metadata))
 
 
 def _once(table: pa.Table) -> pa.Table:
@@ -465,20 +464,62 @@ def _once(table: pa.Table) -> pa.Table:
     return table.take(np.sort(first.to_numpy()))
 
 
-def _read(shelf: Path, columns: Sequence[str], where: Any) -> pa.Table:
+Condition = tuple[str, str, Any]
+"""Column, one of ==, <=, >=, and the value it is held against."""
+COMPARE = {"==": pc.equal, "<=": pc.less_equal, ">=": pc.greater_equal}
+
+
+def _holding(table: pa.Table, where: Sequence[Condition]) -> pa.Table:
+    """Rows that meet all conditions."""
+    for name, sign, value in where:
+        table = table.filter(COMPARE[sign](table[name], pa.scalar(value, SCHEMA.field(name).type)))
+    return table
+
+
+def _may_hold(group: parquet.RowGroupMetaData, where: Sequence[Condition]) -> bool:
+    """Whether the least and the largest value of a group of rows leave room for the conditions."""
+    asked = {name: (sign, value) for name, sign, value in where if name != "recorded_at"}
+    for k in range(group.num_columns):
+        column = group.column(k)
+        if column.path_in_schema not in asked:
+            continue
+        known = column.statistics
+        value = asked[column.path_in_schema][1]
+        if known is not None and known.has_min_max and not known.min <= value <= known.max:
+            return False
+    return True
+
+
+def _scan(path: Path, columns: Sequence[str], where: Sequence[Condition]) -> Iterator[pa.Table]:
+    """Rows of one index file, some thousands at a time; a column that it lacks is null.
+
+    Read in this thread: scans of pyarrow's datasets leave threads behind, one of which was seen to
+    crash the process after a scan.
+    """
+    needed = list(dict.fromkeys([*columns, *(name for name, _, _ in where)]))
+    with parquet.ParquetFile(path) as file:
+        there = [n for n in needed if n in file.schema_arrow.names]
+        groups = [
+            k for k in range(file.num_row_groups) if _may_hold(file.metadata.row_group(k), where)
+        ]
+        for batch in file.iter_batches(20_000, row_groups=groups, columns=there, use_threads=False):
+            whole = _upgraded(pa.Table.from_batches([batch]), needed)
+            yield _holding(whole, where).select(columns)
+
+
+def _read(shelf: Path, columns: Sequence[str], where: Sequence[Condition] = ()) -> pa.Table:
     """Read rows of the index; tried again where a writer joins files meanwhile."""
     for _ in range(20):
         files = _index_files(shelf)
-        if not files:
-            return SCHEMA.empty_table().select(columns)
         try:
-            data = ds.dataset([str(f) for f in files], schema=SCHEMA, format=parquet_files())
-            return data.to_table(columns=list(columns), filter=where, use_threads=False)
+            parts = [part for f in files for part in _scan(f, columns, where)]
+            return pa.concat_tables([SCHEMA.empty_table().select(columns), *parts])
         except FileNotFoundError:
             continue
-        except pa.ArrowInvalid as error:
+        except (pa.ArrowException, OSError) as error:
+            reason = str(error).partition("\n")[0]
             msg = (
-                f"{shelf / 'index'}: a file of the index is damaged ({str(error).splitlines()[0]}). Remove "
+                f"{shelf / 'index'}: a file of the index is damaged ({reason}). Remove "
                 "the .parquet files there: the index is built anew from the results"
             )
             raise CrabwiseError(msg) from None
@@ -487,7 +528,7 @@ def _read(shelf: Path, columns: Sequence[str], where: Any) -> pa.Table:
 
 
 def _known_ids(shelf: Path) -> set[str]:
-    return set(_read(shelf, ["id"], ds.field("measure") == "")["id"].to_pylist())
+    return set(_read(shelf, ["id"], [("measure", "==", "")])["id"].to_pylist())
 
 
 def _names(shelf: Path) -> list[str]:
@@ -617,18 +658,16 @@ def refresh(directory: str | Path) -> int:
     return len(missing)
 
 
-def _condition(
+def _conditions(
     robot: str | None, since: datetime | None, until: datetime | None, measure: str
-) -> Any:
-    where = ds.field("measure") == measure
+) -> list[Condition]:
+    where: list[Condition] = [("measure", "==", measure)]
     if robot is not None:
-        where = where & (ds.field("robot") == robot)
-    for moment, late in ((since, False), (until, True)):
-        if moment is not None:
-            value = pa.scalar(moment.astimezone(UTC), pa.timestamp("us", tz="UTC"))
-            where = where & (
-                ds.field("recorded_at") <= value if late else ds.field("recorded_at") >= value
-            )
+        where.append(("robot", "==", robot))
+    if since is not None:
+        where.append(("recorded_at", ">=", since.astimezone(UTC)))
+    if until is not None:
+        where.append(("recorded_at", "<=", until.astimezone(UTC)))
     return where
 
 
@@ -637,7 +676,7 @@ def _rows(
     until: datetime | None, measure: str,
 ) -> pa.Table:  # fmt: skip
     """Rows of one measure, those of unindexed entries included, one a result, by time."""
-    where = _condition(robot, since, until, measure)
+    where = _conditions(robot, since, until, measure)
     wanted = list(dict.fromkeys(["id", "measure", "recorded_at", *columns]))
     table = _read(shelf, wanted, where)
     missing = _unindexed(shelf)
@@ -646,8 +685,7 @@ def _rows(
         table = _read(shelf, wanted, where)
     elif missing:
         more = pa.concat_tables([_whole_entry(shelf, n)[1] for n in missing])
-        more = ds.dataset(more).to_table(columns=wanted, filter=where, use_threads=False)
-        table = pa.concat_tables([table, more])
+        table = pa.concat_tables([table, _holding(more, where).select(wanted)])
     return _once(table).sort_by([("recorded_at", "ascending"), ("id", "ascending")])
 
 
@@ -727,7 +765,7 @@ def list_measures(directory: str | Path, *, robot: str | None = None) -> list[st
     """
     shelf = _folder(directory)
     _rows(shelf, ("id",), robot, None, None, "")  # takes in what is not indexed yet
-    where = None if robot is None else ds.field("robot") == robot
+    where = [] if robot is None else [("robot", "==", robot)]
     names = pc.unique(_read(shelf, ["measure"], where)["measure"]).to_pylist()
     return sorted(n for n in names if n)
 

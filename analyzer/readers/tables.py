@@ -8,6 +8,7 @@ import io
 import math
 import mmap
 import re
+import struct
 import threading
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -148,6 +149,7 @@ def read_table(path: Path) -> Columns:
                 return _few_at_a_time(path, file)
             table = file.read()
         elif suffix in {".feather", ".arrow"}:
+            _check_claims(path)
             table = feather.read_table(path)
             table.validate(full=True)  # a damaged length would read beyond its buffer
         else:
@@ -223,6 +225,59 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
         return held[name]
 
     return Columns(name=path.name, names=list(names), get=get, forget=held.pop)
+
+
+def _check_claims(path: Path) -> None:
+    """Refuse an Arrow file whose compressed buffers claim to be absurdly large: memory is asked for before they are unpacked.
+
+    Layout: Arrow columnar format, "IPC File Format" and "Compression" (buffers begin with their length
+    unpacked), in FlatBuffers' binary format; both are open. What cannot be followed is left to pyarrow to refuse.
+    """
+    with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
+
+        def number(kind: str, at: int) -> int:
+            if at < 0:
+                raise struct.error
+            value: int = struct.unpack_from("<" + kind, data, at)[0]
+            return value
+
+        def field(table: int, k: int) -> int:
+            """Where a field of a table stands; 0 where it is left out."""
+            fields = table - number("i", table)
+            offset = number("H", fields + 4 + 2 * k) if number("H", fields) > 4 + 2 * k else 0
+            return table + offset if offset else 0
+
+        def target(at: int) -> int:
+            return at + number("I", at)
+
+        def items(at: int, size: int) -> range:
+            first = target(at) + 4 if at else 0
+            return range(first, first + size * number("I", first - 4), size) if at else range(0)
+
+        if data[-6:] != b"ARROW1":
+            return
+        try:
+            end = len(data) - 10
+            footer = target(end - number("i", end))
+            for kind in (2, 3):  # dictionaries, batches
+                for block in items(field(footer, kind), 24):
+                    start = number("q", block)
+                    body = start + number("i", block + 8)
+                    batch = target(field(target(start + 8), 2))
+                    if kind == 2:
+                        batch = target(field(batch, 1))
+                    if not field(batch, 3):
+                        continue  # not compressed
+                    rows = number("q", at) if (at := field(batch, 0)) else 0
+                    for buffer in items(field(batch, 2), 16):
+                        size = number("q", buffer + 8)
+                        claimed = number("q", body + number("q", buffer)) if size > 8 else 0
+                        if claimed > 16 * rows + 1000 * size + (1 << 20):
+                            raise pa.ArrowInvalid(
+                                f"{size} bytes claim to unpack to {claimed / 1e9:.3g} GB"
+                            )
+        except struct.error:
+            return
 
 
 def _damaged(path: Path, error: Exception) -> RecordingError:

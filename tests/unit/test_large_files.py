@@ -112,6 +112,29 @@ def test_signalling_nans_of_a_damaged_file_are_made_quiet(tmp_path, name, factor
     assert np.delete(seen, 7) == pytest.approx(1.5 * factor)
 
 
+@pytest.mark.parametrize("method", ["lz4", "zstd"])
+def test_a_feather_file_that_claims_absurd_sizes_is_refused_before_memory_is_asked_for(
+    tmp_path, method
+):
+    """Found by fuzzing: two gigabytes were asked for, and what came after had none."""
+    path = tmp_path / "a.feather"
+    table = pa.table(
+        {"time_s": np.arange(400) * 0.01, "name": ["x"] * 400, "FL_ticks": np.zeros(400)}
+    )
+    feather.write_feather(table, path, compression=method)
+    whole = path.read_bytes()
+    tables.read_table(path)
+    told = (3200).to_bytes(8, "little")  # in front of each buffer, before it was packed
+    places = [k for k in range(len(whole)) if whole[k : k + 8] == told]
+    refused = 0
+    for at in places:
+        path.write_bytes(whole[:at] + (1 << 31).to_bytes(8, "little") + whole[at + 8 :])
+        with pytest.raises(RecordingError) as caught:
+            tables.read_table(path)
+        refused += "claim to unpack to 2.15 GB" in str(caught.value)
+    assert refused == 2
+
+
 def test_a_feather_file_whose_buffer_is_too_short_is_refused_in_words(tmp_path):
     values = np.linspace(0, 1, 400)
     table = pa.table({"time_s": np.arange(400) * 0.01, "FL_ticks": values})

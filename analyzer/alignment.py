@@ -1161,8 +1161,9 @@ def _unbroken(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Counter that runs on through overflows and resets; glitches left out.
 
-    `pace` is the median step of the stamps and every step over it; `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`;
-    `joins` are the stamps at which joined takes begin.
+    `pace` is the median step of the stamps and every step over it; `shift` is what brings the stamps
+    onto the run's clock, and that clock's zero for `block`; `joins` are the stamps at which joined
+    takes begin.
     """
     offset, zero = shift
     middle, long = pace

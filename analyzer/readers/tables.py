@@ -173,7 +173,8 @@ def parquet_files() -> dataset.ParquetFileFormat:
     """Parquet for scans of many files, without reading ahead in the background.
 
     Arrow 26 was seen to crash in a reader that outlived its scan, so scans read on one thread, too
-    (`use_threads=False`), and the format is kept as long as the process: it was seen again where each scan had its own.
+    (`use_threads=False`), and the format is kept as long as the process: it was seen again where each
+    scan had its own.
 
     Returns
     -------
@@ -228,10 +229,11 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
 
 
 def _check_claims(path: Path) -> None:
-    """Refuse an Arrow file whose compressed buffers claim to be absurdly large: memory is asked for before they are unpacked.
+    """Refuse an Arrow file whose packed buffers claim absurd sizes: pyarrow asks for that memory first.
 
-    Layout: Arrow columnar format, "IPC File Format" and "Compression" (buffers begin with their length
-    unpacked), in FlatBuffers' binary format; both are open. What cannot be followed is left to pyarrow to refuse.
+    Layout: Arrow columnar format, "IPC File Format" and "Compression" (a packed buffer begins with
+    its length unpacked), in FlatBuffers' binary format; both are open. What cannot be followed is left
+    to pyarrow to refuse.
     """
     with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
 
@@ -808,7 +810,8 @@ def _parse_in_parts(
         lost.append(row.number or 0)
         return "skip"
 
-    # The parser copies what it reads, so each thread keeps one buffer: fresh memory costs as much as parsing.
+    # The parser copies what it reads, so each thread keeps one buffer: fresh memory costs as much as
+    # parsing.
     kept = threading.local()
     longest = max(b - a for a, b in parts)
 

@@ -263,18 +263,19 @@ def read_robots(
     if table is not None:
         try:
             text = Path(table).read_text(encoding="utf-8-sig")
-        except (OSError, UnicodeDecodeError) as error:
+            reader = csv.DictReader(io.StringIO(text), skipinitialspace=True)
+            told, names = list(reader), list(reader.fieldnames or [])
+        except (OSError, UnicodeDecodeError, csv.Error) as error:
             faults.append(f"{table}: cannot read the table of robots: {error}")
-            text = "glob,robot_file\n"
-        reader = csv.DictReader(io.StringIO(text), skipinitialspace=True)
-        missing = [c for c in ("glob", "robot_file") if c not in (reader.fieldnames or [])]
+            told, names = [], ["glob", "robot_file"]
+        missing = [c for c in ("glob", "robot_file") if c not in names]
         if missing:
             faults.append(
                 f"{table}: columns missing: {', '.join(missing)}; found "
-                f"{', '.join(reader.fieldnames or ['nothing'])}. Write glob,robot_file,name"
+                f"{', '.join(names or ['nothing'])}. Write glob,robot_file,name"
             )
         else:
-            for number, row in enumerate(reader, start=2):
+            for number, row in enumerate(told, start=2):
                 if not row["glob"] or not row["robot_file"]:
                     faults.append(f"{table}: row {number}: glob or robot_file is empty; fill it in")
                     continue

@@ -245,22 +245,24 @@ def _split_tape(paths: Sequence[str | Path]) -> tuple[list[str], list[TapedPass]
             faults.append(f"{path}: taped table lacks {wanted}; add the column")
             continue
         with file.open(encoding="utf-8-sig", errors="replace", newline="") as stream:
-            rows = csv.DictReader(stream, skipinitialspace=True, delimiter=delimiter)
-            for number, raw in enumerate(rows, start=2):
-                row = {str(k).strip(): v for k, v in raw.items()}
-                try:
-                    found = _taped_row(row, columns)
-                except (TypeError, ValueError):
-                    faults.append(
-                        f"{path}: row {number}: found {list(row.values())}; each row is the number "
-                        "of the pass, metres ahead, metres to the left, degrees anticlockwise"
-                    )
-                    continue
-                if found.number in {t.number for t in taped}:
-                    faults.append(
-                        f"{path}: row {number}: pass {found.number} stands twice; mend it"
-                    )
-                taped.append(found)
+            try:
+                rows = list(csv.DictReader(stream, skipinitialspace=True, delimiter=delimiter))
+            except csv.Error as error:
+                faults.append(f"{path}: cannot be read as a taped table: {error}; mend the file")
+                continue
+        for number, raw in enumerate(rows, start=2):
+            row = {str(k).strip(): v for k, v in raw.items()}
+            try:
+                found = _taped_row(row, columns)
+            except (TypeError, ValueError):
+                faults.append(
+                    f"{path}: row {number}: found {str(list(row.values()))[:120]}; each row is the "
+                    "number of the pass, metres ahead, metres to the left, degrees anticlockwise"
+                )
+                continue
+            if found.number in {t.number for t in taped}:
+                faults.append(f"{path}: row {number}: pass {found.number} stands twice; mend it")
+            taped.append(found)
     if faults:
         raise RecordingError("\n".join(faults))
     return logs, taped

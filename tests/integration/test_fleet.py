@@ -400,6 +400,10 @@ def test_faults_of_the_user(archive, tmp_path, words, said):
 
 def test_table_of_robots_names_every_fault(archive, tmp_path):
     table = tmp_path / "robots.csv"
+    table.write_text("glob,robot_file\n" + "*" * 200_000 + ",gone.toml\n")
+    done = fleet(archive / "logs", tmp_path / "out", "--robots", table, check=False)
+    assert done.returncode == 1
+    assert "cannot read the table of robots: field larger" in done.stderr
     table.write_text("glob,robot_file\ncart 00/*,gone.toml\ncart 01/*,\n")
     done = fleet(archive / "logs", tmp_path / "out", "--robots", table, check=False)
     assert done.returncode == 1

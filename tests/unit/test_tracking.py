@@ -224,6 +224,7 @@ def test_times_that_do_not_fit_are_said(taped):
         (["pass,ahead_m,left_m,turn_deg", "999,1,0,0"], "999"),
         (["pass,ahead_m,left_m,turn_deg", "1,1,0,0", "1,1,0,0"], "stands twice"),
         (["pass,ahead_m,left_m,turn_deg", "1,one,0,0"], "row 2"),
+        (["pass,ahead_m,left_m,turn_deg", "1,1,0," + "0" * 200_000], "cannot be read as a taped"),
         (["pass,ahead_m,left_m,turn_deg", "0,1,0,0"], "row 2"),
         (["pass,ahead_m,left_m,turn_deg", "1,inf,0,0"], "row 2"),
         (["pass,ahead_m,left_m", "1,1,0"], "turn_deg"),

@@ -10,6 +10,7 @@ import argparse
 import hashlib
 import random
 import resource
+import signal
 import sys
 import time
 import traceback
@@ -27,6 +28,8 @@ def main() -> int:
     parser.add_argument("--keep", type=Path, default=Path("fuzz_failures"))
     parser.add_argument("--coverage", action="store_true", help="use atheris")
     options = parser.parse_args()
+    # A shell lets what it runs in the background ignore this signal.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     size = int(options.memory * 2**30)
     resource.setrlimit(resource.RLIMIT_AS, (size, size))
     if options.coverage:

@@ -650,6 +650,12 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     fine = _thinned(lead, lead_t, lead_t, dt)[0]
     zero = float(fine[0])
     n = int((fine[-1] - zero) / dt + 1e-6) + 1
+    if n < 20:
+        raise RecordingError(
+            f"{lead.source.name}: channel t: {lead_t.size} samples within {lead_t[-1] - lead_t[0]:.3g} s; "
+            "too short to analyse. Log at least some passes of several seconds, or give the right unit "
+            "of the time column"
+        )
     if n > 40 * lead_t.size:
         raise RecordingError(
             f"{lead.source.name}: channel t: {lead_t.size} samples over "

@@ -47,6 +47,7 @@ LOGS = {
     "constant time": (column("time_s", lambda r, c: "5.0").encode(), "do not advance"),
     "time backwards": (column("time_s", lambda r, c: str(30 - 0.02 * r)).encode(), "backwards"),
     "sawtooth time": (column("time_s", lambda r, c: str(0.02 * (r % 100))).encode(), "backwards"),
+    "over at once": (column("time_s", lambda r, c: str(3e-5 * r)).encode(), "too short to analyse"),
     "blank time": (column("time_s", lambda r, c: "").encode(), "t"),
     "text in time": (column("time_s", lambda r, c: "noon" if r == 7 else c).encode(), "noon"),
     "text in counts": (column("fl_ticks", lambda r, c: "oops" if r == 9 else c).encode(), "oops"),

@@ -709,19 +709,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         if not name.startswith("omega_"):
             counting = name.startswith("count_")
             per_turn = float(robot.counts_per_turn[k]) if counting else 2 * math.pi
-            ts, values = _unbroken(
-                ts,
-                values,
-                part.pace(ts),
-                name,
-                per_turn,
-                counting,
-                (offset, zero),
-                part.source.joins,
-                block,
-                findings,
-                config,
-            )
+            shift = (offset, zero)
+            ts, values = _unbroken(part, name, ts, values, per_turn, shift, block, findings, config)
             angle[:, k] = _gridded(t, part, ts, values, dt, offset)
             angle[:, k] += 0.5 if counting else 0.0
             angle[:, k] *= 2 * math.pi / per_turn
@@ -1153,26 +1142,24 @@ Block = Callable[[float, float], None]
 
 
 def _unbroken(
+    part: _Clocked,
+    name: str,
     ts: np.ndarray,
     values: np.ndarray,
-    pace: tuple[float, np.ndarray],
-    name: str,
     per_turn: float,
-    counting: bool,
     shift: tuple[float, float],
-    joins: tuple[float, ...],
     block: Block,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Counter that runs on through overflows and resets; glitches left out.
+    """Counter or angle of a part that runs on through overflows and resets; glitches left out.
 
-    `pace` is the median step of the stamps and every step over it; `shift` is what brings the stamps
-    onto the run's clock, and that clock's zero for `block`; `joins` are the stamps at which joined
-    takes begin.
+    `shift` is what brings the stamps onto the run's clock, and that clock's zero for `block`.
     """
     offset, zero = shift
-    middle, long = pace
+    joins = part.source.joins
+    counting = name.startswith("count_")
+    middle, long = part.pace(ts)
     most = max(config.wheel_speed_most * per_turn / (2 * math.pi) * middle, 50.0 if counting else 0)
     top = float(np.ptp(values))
     modulo = None
@@ -1537,19 +1524,8 @@ def _tracking_paths(
         if ts.size < 20:
             return None
         per_turn = wheel.counts_per_turn if counting else 2 * math.pi
-        ts, values = _unbroken(
-            ts,
-            values,
-            part.pace(ts),
-            name,
-            per_turn,
-            counting,
-            (offsets[id(part)], zero),
-            part.source.joins,
-            block,
-            findings,
-            config,
-        )
+        shift = (offsets[id(part)], zero)
+        ts, values = _unbroken(part, name, ts, values, per_turn, shift, block, findings, config)
         path = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn * wheel.radius_m)
         out[:, k] = np.interp(t, ts + offsets[id(part)], path - path[0])
     return out

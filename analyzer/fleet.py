@@ -11,6 +11,7 @@ import contextlib
 import csv
 import datetime as dt
 import fnmatch
+import functools
 import hashlib
 import io
 import json
@@ -34,7 +35,7 @@ from pyarrow import parquet
 from analyzer import __version__
 from analyzer.quantities import CrabwiseError
 from analyzer.readers import BAG_SUFFIXES, SKIPPED_STEMS
-from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES, parquet_files
+from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES
 from analyzer.robot import parse_robot
 
 SCHEMA = "crabwise-fleet/1"
@@ -1011,6 +1012,20 @@ def _connected(
             cluster.close()
 
 
+@functools.cache
+def _row_files() -> Any:
+    """Parquet for scans, without reading ahead in the background.
+
+    Arrow 26 was seen to crash in a reader that outlived its scan. So scans read on one thread, too
+    (`use_threads=False`), and this lives as long as the process: it was seen again where each scan had
+    its own.
+    """
+    from pyarrow import dataset
+
+    options = dataset.ParquetFragmentScanOptions(pre_buffer=False)
+    return dataset.ParquetFileFormat(default_fragment_scan_options=options)
+
+
 def read_fleet(
     out: str,
     filters: Any = None,
@@ -1051,7 +1066,7 @@ def read_fleet(
         pa.schema([("robot", pa.string()), ("date", pa.date32())]), flavor="hive"
     )
     try:
-        rows = dataset.dataset(place, filesystem=fs, format=parquet_files(), partitioning=parts)
+        rows = dataset.dataset(place, filesystem=fs, format=_row_files(), partitioning=parts)
     except (pa.ArrowException, OSError) as error:
         raise _unreadable(out, error) from error
     schema = (rows.schema.metadata or {}).get(b"schema", b"").decode()

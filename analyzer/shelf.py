@@ -458,7 +458,7 @@ def _once(table: pa.Table) -> pa.Table:
         return table
     key = pc.binary_join_element_wise(table["id"], table["measure"], "\n")
     numbered = pa.table({"key": key, "row": pa.array(np.arange(len(table)))})
-    first = numbered.group_by("key").aggregate([("row", "min")])["row_min"]
+    first = numbered.group_by("key", use_threads=False).aggregate([("row", "min")])["row_min"]
     if len(first) == len(table):
         return table
     return table.take(np.sort(first.to_numpy()))
@@ -477,14 +477,14 @@ def _holding(table: pa.Table, where: Sequence[Condition]) -> pa.Table:
 
 
 def _may_hold(group: parquet.RowGroupMetaData, where: Sequence[Condition]) -> bool:
-    """Whether the least and the largest value of a group of rows leave room for the conditions."""
-    asked = {name: (sign, value) for name, sign, value in where if name != "recorded_at"}
+    """Whether the least and the largest value of a group of rows leave room for what must be equal."""
+    asked = {name: value for name, sign, value in where if sign == "=="}
     for k in range(group.num_columns):
         column = group.column(k)
         if column.path_in_schema not in asked:
             continue
         known = column.statistics
-        value = asked[column.path_in_schema][1]
+        value = asked[column.path_in_schema]
         if known is not None and known.has_min_max and not known.min <= value <= known.max:
             return False
     return True
@@ -493,8 +493,8 @@ def _may_hold(group: parquet.RowGroupMetaData, where: Sequence[Condition]) -> bo
 def _scan(path: Path, columns: Sequence[str], where: Sequence[Condition]) -> Iterator[pa.Table]:
     """Rows of one index file, some thousands at a time; a column that it lacks is null.
 
-    Read in this thread: scans of pyarrow's datasets leave threads behind, one of which was seen to
-    crash the process after a scan.
+    Read in this thread, so that none of pyarrow's outlives the call. One was seen to crash, each time just
+    after a test had stopped tracing memory; which of the two is at fault is not known.
     """
     needed = list(dict.fromkeys([*columns, *(name for name, _, _ in where)]))
     with parquet.ParquetFile(path) as file:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import functools
 import io
 import math
 import mmap
@@ -13,7 +12,7 @@ import threading
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -21,9 +20,6 @@ from pyarrow import csv, feather, json, parquet
 
 from analyzer.quantities import Finding, RecordingError
 from analyzer.readers.columns import Columns, is_unit, joint_names
-
-if TYPE_CHECKING:
-    from pyarrow import dataset
 
 TABLE_SUFFIXES = {".parquet", ".pq", ".feather", ".arrow", ".jsonl", ".ndjson"}
 TEXT_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".dat"}
@@ -166,25 +162,6 @@ def read_table(path: Path) -> Columns:
         twice = sorted({n for n in names if names.count(n) > 1})
         raise RecordingError(f"{path}: columns named twice: {', '.join(twice)}; rename them")
     return as_columns(str(path.name), table)
-
-
-@functools.cache
-def parquet_files() -> dataset.ParquetFileFormat:
-    """Parquet for scans of many files, without reading ahead in the background.
-
-    Arrow 26 was seen to crash in a reader that outlived its scan, so scans read on one thread, too
-    (`use_threads=False`), and the format is kept as long as the process: it was seen again where each
-    scan had its own.
-
-    Returns
-    -------
-    pyarrow.dataset.ParquetFileFormat
-        Format of a dataset.
-    """
-    from pyarrow import dataset
-
-    options = dataset.ParquetFragmentScanOptions(pre_buffer=False)
-    return dataset.ParquetFileFormat(default_fragment_scan_options=options)
 
 
 def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyzer.dynamics import GRAVITY, Gauge, Torques
-from analyzer.kinematics import odometry_matrix
 from analyzer.motion import Motion, speed_groups
 from analyzer.robot import Robot
 from analyzer.run import Pass, Run
@@ -81,7 +80,7 @@ def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torqu
     list of Group
         Kinds "side", "ahead", "turn" with both directions present.
     """
-    rolled = run.wheel_speed @ odometry_matrix(run.robot.matrix).T
+    rolled = run.rolled
     speed = np.hypot(rolled[:, 0], rolled[:, 1])
     rate = np.zeros(run.t.size) if run.gyro_z is None else run.gyro_z
     at = {round(float(run.t[p.start]), 6): p for p in passes}

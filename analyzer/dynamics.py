@@ -53,13 +53,20 @@ class Torques:
 def _shift(values: np.ndarray, steps: float, stride: int = 1) -> np.ndarray:
     """Every `stride`-th of the values `steps` samples later brought forward (linear)."""
     n = values.shape[0]
-    at = np.clip(np.arange(0, n, stride) + steps, 0, n - 1)
-    low = np.minimum(at.astype(int), n - 2)
-    part = at - low
-    out = np.empty((at.size, values.shape[1]), order="F")
+    whole = math.floor(steps)
+    part = steps - whole
+    out = np.empty((-(-n // stride), values.shape[1]), order="F")
     for k in range(values.shape[1]):
-        column = values[:, k]
-        out[:, k] = column[low] * (1 - part) + column[low + 1] * part
+        column, moved = values[:, k], out[:, k]
+        # Rows `first` to `last` have both neighbours inside; beyond the ends the end values hold.
+        first = min(max(0, -(whole // stride)), moved.size)
+        last = min(max(first, -((whole - n + 1) // stride)), moved.size)
+        at = first * stride + whole
+        inner = moved[first:last]
+        np.multiply(column[at : n - 1 : stride][: inner.size], 1 - part, out=inner)
+        if part:
+            inner += column[at + 1 :: stride][: inner.size] * part
+        moved[:first], moved[last:] = column[0], column[-1]
     return out
 
 
@@ -161,43 +168,40 @@ class Inertia:
     gauges: tuple[Gauge, ...]
 
 
-def _derivative(values: np.ndarray, dt: float) -> np.ndarray:
-    out = np.empty(values.shape, order="F")
-    for k in range(values.shape[1]):
-        out[:, k] = np.gradient(values[:, k], dt)
-    return out
-
-
-def _bins(mask: np.ndarray, size: int) -> np.ndarray:
-    """Index of the bin that each chosen sample belongs to; -1 outside."""
-    out = np.full(mask.size, -1)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    count = 0
-    for a, b in edges.reshape(-1, 2):
-        whole = (b - a) // size
-        if whole:
-            out[a : a + whole * size] = count + np.repeat(np.arange(whole), size)
-            count += whole
-    return out
-
-
 class _Binned:
     """Means over tenths of a second inside the chosen passes."""
 
     def __init__(self, run: Run, passes: Sequence[Pass], pad: int) -> None:
         self.size = max(1, round(0.1 / run.dt))
-        owner = np.full(run.t.size, -1)
+        self.dt = run.dt
+        owner = np.full(run.t.size, -1, dtype=np.int32)
         for k, p in enumerate(passes):
             owner[max(0, p.start - pad) : p.stop + pad] = k
-        self.bin = _bins((owner >= 0) & run.valid, self.size)
-        self.count = int(self.bin.max()) + 1 if self.bin.size else 0
-        self.where = np.flatnonzero(self.bin >= 0)  # whole bins, one after the other
-        self.owner = owner[self.where[self.size - 1 :: self.size]]
+        inside = np.concatenate([[False], (owner >= 0) & run.valid, [False]])
+        edges = np.flatnonzero(inside[1:] != inside[:-1])
+        spans = [(a, (b - a) // self.size) for a, b in edges.reshape(-1, 2)]
+        every = [a + self.size * np.arange(whole) for a, whole in spans if whole]
+        self.start = np.concatenate([np.empty(0, dtype=int), *every])
+        self.count = self.start.size
+        self.where = (self.start[:, None] + np.arange(self.size)).ravel()
+        self.owner = owner[self.start + self.size - 1]
 
     def mean(self, values: np.ndarray) -> np.ndarray:
         if values.ndim == 1:
             return values[self.where].reshape(self.count, self.size).mean(axis=1)
         return np.stack([self.mean(values[:, k]) for k in range(values.shape[1])], axis=1)
+
+    def slope(self, values: np.ndarray) -> np.ndarray:
+        """Mean of the derivative (central differences): all but the values at the ends cancel."""
+        stop, n = self.start + self.size, values.shape[0]
+        before = np.where(
+            self.start > 0, values[self.start - 1].T, (2 * values[0] - values[1])[..., None]
+        ).T
+        after = np.where(
+            stop < n, values[np.minimum(stop, n - 1)].T, (2 * values[-1] - values[-2])[..., None]
+        ).T
+        gained: np.ndarray = after + values[stop - 1] - values[self.start] - before
+        return gained / (2 * self.dt * self.size)
 
 
 def _solve(design: np.ndarray, target: np.ndarray) -> np.ndarray:
@@ -262,28 +266,28 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
     m = robot.mass_kg
     tangent = np.tan(robot.roller_angle)
     row = robot.x * tangent - robot.y
-    alpha = _derivative(run.wheel_speed, run.dt)
     inverse = odometry_matrix(robot.matrix)
-    rolled = run.wheel_speed @ inverse.T
-    accel = alpha @ inverse.T
-    turn = rolled[:, 2] if run.gyro_z is None else smooth(run.gyro_z, run.dt)
-    spin = np.gradient(turn, run.dt)
+    turn = run.rolled[:, 2] if run.gyro_z is None else smooth(run.gyro_z, run.dt)
     ratio = 0.98
-    v_y, v_x = ratio * rolled[:, 1], rolled[:, 0]
-    a_y = ratio * accel[:, 1] + turn * v_x
-    a_x = accel[:, 0] - turn * v_y
+    v_y, v_x = ratio * run.rolled[:, 1], run.rolled[:, 0]
+    inward_x, inward_y = -turn * v_y, turn * v_x
     pad = round(0.1 / run.dt)
+
+    def accelerations(bins: _Binned) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Of the wheels, of the base ahead and to the left."""
+        alpha = bins.slope(run.wheel_speed)
+        a_x = alpha @ inverse[0] + bins.mean(inward_x)
+        return alpha, a_x, ratio * (alpha @ inverse[1]) + bins.mean(inward_y)
+
     straight = [p for p in passes if p.kind in {"ahead", "astern"}]
     rotor = 0.0
     if straight:
         bins = _Binned(run, straight, pad)
         if bins.count > 30:
             v = bins.mean(v_x)
-            push = bins.mean(np.sum(torques.torque / r, axis=1) - m * a_x)
-            design = np.stack(
-                [bins.mean(np.sum(alpha / r, axis=1)), np.tanh(v / 0.03), v, np.ones_like(v)],
-                axis=1,
-            )
+            alpha, a_x, _ = accelerations(bins)
+            push = bins.mean(torques.torque) @ (1 / r) - m * a_x
+            design = np.stack([alpha @ (1 / r), np.tanh(v / 0.03), v, np.ones_like(v)], axis=1)
             rotor = float(np.clip(_solve(design, push)[0], 0.0, 0.3 * m * r.mean() ** 2))
     unknown = Estimate.undetermined(
         "kg m²", "needs turns on the spot both ways, with currents or volts"
@@ -313,9 +317,9 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
                 )
             )
         bins = _Binned(run, turns, pad)
-        net = torques.torque - rotor * alpha
-        w_rate, w_acc = bins.mean(turn), bins.mean(spin)
-        wheel = bins.mean(net)
+        alpha, a_x, a_y = accelerations(bins)
+        w_rate, w_acc = bins.mean(turn), bins.slope(turn)
+        wheel = bins.mean(torques.torque) - rotor * alpha
         design = np.stack(
             [w_acc, np.tanh(w_rate / 0.1), np.tanh(w_rate / 0.5), w_rate, np.ones_like(w_rate)],
             axis=1,
@@ -332,24 +336,26 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
                 yaw = Estimate.of(
                     value, math.hypot(spread, 0.04 * value), "kg m²", dof=max(1, len(turns) - 1)
                 )
-        gauges += _turn_gauges(
-            run, bins, wheel, w_rate, w_acc, bins.mean(a_x), bins.mean(a_y), tangent, len(turns)
-        )
+        gauges += _turn_gauges(run, bins, wheel, w_rate, w_acc, a_x, a_y, tangent, len(turns))
     if len({p.kind for p in sides}) == 2 and len(sides) >= 4:
-        gauges += _lateral_gauge(
-            run,
-            sides,
-            torques.torque - rotor * alpha,
-            row,
-            tangent,
-            a_x,
-            a_y,
-            v_y,
-            spin,
-            inertia,
-            lever_scale,
-            pad,
-        )
+        bins = _Binned(run, sides, pad)
+        if bins.count >= 40:
+            alpha, a_x, a_y = accelerations(bins)
+            wheel = bins.mean(torques.torque) - rotor * alpha
+            moment = wheel @ (row / r) - inertia * bins.slope(turn)
+            gauges += _lateral_gauge(
+                run,
+                bins,
+                wheel,
+                moment,
+                row,
+                tangent,
+                a_x,
+                a_y,
+                bins.mean(v_y),
+                lever_scale,
+                len(sides),
+            )
     return Inertia(rotor=rotor, yaw=yaw, gauges=tuple(gauges))
 
 
@@ -412,26 +418,20 @@ def _turn_gauges(
 
 def _lateral_gauge(
     run: Run,
-    sides: Sequence[Pass],
-    net: np.ndarray,
+    bins: _Binned,
+    wheel: np.ndarray,
+    moment: np.ndarray,
     row: np.ndarray,
     tangent: np.ndarray,
-    a_x: np.ndarray,
-    a_y: np.ndarray,
-    v_y: np.ndarray,
-    spin: np.ndarray,
-    inertia: float,
+    ahead: np.ndarray,
+    left: np.ndarray,
+    v: np.ndarray,
     lever_scale: float,
-    pad: int,
+    count: int,
 ) -> list[Gauge]:
     """Centre of mass from sideways ramps: the moment that follows the acceleration."""
     robot = run.robot
     m, r = robot.mass_kg, robot.radius
-    bins = _Binned(run, sides, pad)
-    if bins.count < 40:
-        return []
-    wheel = bins.mean(net)
-    v, left, ahead, turn = bins.mean(v_y), bins.mean(a_y), bins.mean(a_x), bins.mean(spin)
     if np.percentile(np.abs(left), 97) < 0.3:
         return []
     friction = [np.tanh(v / 0.03), np.tanh(v / 0.15), v, np.ones_like(v)]
@@ -441,13 +441,12 @@ def _lateral_gauge(
     if not 0.5 < scale < 1.6:
         return []
 
-    moment = wheel @ (row / r) - inertia * turn
     both = np.concatenate([moment[:, None], wheel * (row / r)], axis=1)
     full = scale * max(lever_scale, 0.5)
     solved = _solve(design, both)[0] / full
     value, slope = float(solved[0]), solved[1:]
-    each = _without_each(design, moment, bins.owner, len(sides))[:, 0] / full
-    spread = float(each.std()) * math.sqrt(max(1, len(sides) - 1)) * 1.2
+    each = _without_each(design, moment, bins.owner, count)[:, 0] / full
+    spread = float(each.std()) * math.sqrt(max(1, count - 1)) * 1.2
     floor = 2.3e-3 if robot.drive_mode == "power" else 1.5e-3
     error = math.sqrt(spread**2 + _scaled(robot.size, floor) ** 2 + (0.035 * value) ** 2)
     return [

@@ -131,7 +131,7 @@ def find_gates(
     robot = run.robot
     names = robot.wheel_names
     tangent = np.tan(robot.roller_angle)
-    rolled = run.wheel_speed @ odometry_matrix(robot.matrix).T
+    rolled = run.rolled
     out: list[Gate] = []
     odd = [n for n, s in zip(names, motion.rotation_sense, strict=True) if s == "reversed"]
     if len(odd) > len(names) / 2:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from analyzer.alignment import smooth
-from analyzer.kinematics import odometry_matrix
 from analyzer.quantities import quantile
 from analyzer.run import Pass, PassKind, Run
 
@@ -125,12 +125,14 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
     for a, b in _spans(~moving):
         if (b - a) * dt < config.shortest_rest and a > 0 and b < n:
             moving[a:b] = True
-    rolled = run.wheel_speed @ odometry_matrix(robot.matrix).T
+    rolled = run.rolled
     guide = rolled if command is None or not np.any(command) else command
     size = robot.size
-    scaled = guide * np.array([1.0, 1.0, size])
-    length = np.sqrt(np.einsum("ij,ij->i", scaled, scaled))
-    direction = scaled / np.maximum(length, 1e-9)[:, None]
+    # One row a component: the loop below takes its parts from memory in one piece.
+    direction = np.array(guide.T, order="C")  # a copy
+    direction[2] *= size
+    length = np.sqrt(np.einsum("ij,ij->j", direction, direction))
+    direction /= np.maximum(length, 1e-9)
     # Per kind of movement, how fast the base goes.
     along = {True: np.abs(rolled[:, 2]), False: np.hypot(rolled[:, 0], rolled[:, 1])}
     out: list[Pass] = []
@@ -141,7 +143,7 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
     for a, b in _spans(moving):
         if rim[a:b].max() < config.speed_start or b - a < least:
             continue
-        for c, d in _split(direction[a:b], length[a:b], dt):
+        for c, d in _split(direction[:, a:b], length[a:b], dt):
             if d - c >= least:
                 found = _one(run, rolled, guide, along, size, a + c, a + d, config)
                 if found is not None:
@@ -151,15 +153,16 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
 
 
 def _split(direction: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[int, int]]:
-    """Cut a movement where its direction turns by more than 45 degrees for good."""
+    """Cut a movement where its direction, shape (3, n), turns by more than 45 degrees for good."""
     n = length.size
     strong = length > 0.35 * np.partition(length, (9 * n) // 10)[(9 * n) // 10]
-    if strong.sum() < 3:
+    count = np.count_nonzero(strong)
+    if count < 3:
         return [(0, n)]
-    clear = direction[strong]
-    if float(np.min(clear @ (np.add.reduce(clear, axis=0) / clear.shape[0]))) > 0.8:
+    mean = direction @ strong / count
+    if (mean @ direction)[strong].min() > 0.8:
         return [(0, n)]  # never far from its mean direction: nothing to cut
-    direction = smooth(direction, dt, 0.08)
+    direction = smooth(direction.T, dt, 0.08)
     lag = max(1, round(0.3 / dt))
     if n <= 2 * lag:
         return [(0, n)]
@@ -193,7 +196,7 @@ def _one(
 ) -> Pass | None:
     dt = run.dt
     way = np.add.reduce(guide[start:stop], axis=0)
-    if not np.any(way):
+    if not way.any():
         way = np.add.reduce(rolled[start:stop], axis=0)
     kind = classify(way, size)
     turning = kind in {"turn_left", "turn_right"}
@@ -201,19 +204,19 @@ def _one(
     top = float(np.partition(along, (3 * along.size) // 4)[(3 * along.size) // 4])
     if top <= 0:
         return None
-    fast = np.flatnonzero(along >= config.cruise_share * top)
-    first, last = int(fast[0]), int(fast[-1]) + 1
+    fast = along >= config.cruise_share * top
+    reached, last = int(fast.argmax()), fast.size - int(fast[::-1].argmax())
+    first = reached
     trim = min(round(0.1 / dt), max(0, (last - first - 3) // 4))
     first, last = first + trim, last - trim
-    rise = along[max(0, int(fast[0]) - round(1.0 / dt)) : int(fast[0]) + 1]
-    launch = float(np.max(rise[1:] - rise[:-1]) / dt) if rise.size > 2 else 0.0
+    rise = along[max(0, reached - round(1.0 / dt)) : reached + 1]
+    launch = float((rise[1:] - rise[:-1]).max() / dt) if rise.size > 2 else 0.0
     if kind in {"left", "right"} and run.reference is not None and run.yaw is not None:
-        ends = run.reference[[start, stop - 1]]
-        if np.all(np.isfinite(ends[:, :2])) and np.isfinite(run.yaw[start]):
-            step = ends[1, :2] - ends[0, :2]
-            side = -np.sin(run.yaw[start]) * step[0] + np.cos(run.yaw[start]) * step[1]
-            if abs(side) > 0.1:
-                kind = "left" if side > 0 else "right"
+        step = run.reference[stop - 1, :2] - run.reference[start, :2]
+        yaw = float(run.yaw[start])
+        side = math.cos(yaw) * float(step[1]) - math.sin(yaw) * float(step[0])
+        if abs(side) > 0.1:  # not where one of them is unknown
+            kind = "left" if side > 0 else "right"
     return Pass(
         kind=kind,
         start=start,

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+from analyzer.kinematics import odometry_matrix
+
 if TYPE_CHECKING:
     import numpy as np
 
@@ -165,6 +167,16 @@ class Run:
     reversed_wheels: tuple[str, ...] = ()
     tracking_path: np.ndarray | None = None
     reference_source: str = ""
+    _rolled: np.ndarray | None = field(default=None, init=False, repr=False, compare=False)
+
+    @property
+    def rolled(self) -> np.ndarray:
+        """Twist that the wheels roll, worked out once; shape (n, 3). [m/s, m/s, rad/s]"""
+        if self._rolled is None:
+            rows = odometry_matrix(self.robot.matrix) @ self.wheel_speed.T
+            object.__setattr__(self, "_rolled", rows.T)
+        assert self._rolled is not None
+        return self._rolled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

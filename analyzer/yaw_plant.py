@@ -611,7 +611,7 @@ def _screen(
 ) -> tuple[list[TurnWindow], list[Finding]]:
     """Leave out windows with a frozen gyro or a saturated command; refuse where none is left."""
     robot = run.robot
-    rolled = run.wheel_speed @ odometry_matrix(robot.matrix)[2]
+    rolled = run.rolled[:, 2]
     every = np.concatenate([np.arange(w.start, w.stop) for w in windows])
     if run.gyro_stuck is not None:
         every = every[~run.gyro_stuck[every]]

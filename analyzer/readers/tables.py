@@ -167,39 +167,53 @@ def read_table(path: Path) -> Columns:
 def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
     """Read the columns of a Parquet file when they are asked for, so that no table is held."""
     names: list[str] = file.schema_arrow.names
-    numeric = {
-        f.name
-        for f in file.schema_arrow
-        if pa.types.is_floating(f.type) or pa.types.is_integer(f.type)
-    }
+    kinds = {f.name: f.type for f in file.schema_arrow}
+    numeric = {n for n, k in kinds.items() if pa.types.is_floating(k) or pa.types.is_integer(k)}
     held: dict[str, np.ndarray] = {}
+    ahead: dict[str, Future[np.ndarray]] = {}
+    threads = ThreadPoolExecutor(2) if file.metadata.num_rows >= MANY_ROWS else None
+    own = threading.local()
 
-    def read(columns: list[str], own: parquet.ParquetFile) -> None:
-        table = as_columns(path.name, own.read(columns=columns, use_threads=False))
-        for n in columns:
-            # A copy: pyarrow's own pool would keep the memory when the column goes.
-            held[n] = np.array(table.get(n))
-            table.forget(n)
-
-    def read_beside(columns: list[str]) -> None:
-        with parquet.ParquetFile(
-            path, metadata=file.metadata
-        ) as own:  # none is made for two threads
-            read(columns, own)
+    def read(name: str) -> np.ndarray:
+        if not hasattr(own, "file"):  # none is made for two threads
+            own.file = parquet.ParquetFile(path, metadata=file.metadata)
+        if name not in numeric:
+            return as_columns(path.name, own.file.read(columns=[name], use_threads=False)).get(name)
+        # Piece by piece, as pyarrow's own pool would keep the memory of a whole column; the room is
+        # what the file claims, but for a claim beyond all sense.
+        out, rows = np.empty(min(file.metadata.num_rows, 1 << 22), _stored(kinds[name])), 0
+        for batch in own.file.iter_batches(BATCH, columns=[name], use_threads=False):
+            values = _numbers(pa.chunked_array([batch.column(0)]))
+            end = rows + values.size
+            if end > out.size or values.dtype != out.dtype:
+                room = out.size if end <= out.size else 2 * end
+                kept = out[:rows]
+                out = np.empty(room, np.promote_types(values.dtype, out.dtype))
+                out[:rows] = kept
+            out[rows:end] = values
+            rows = end
+        if rows != file.metadata.num_rows:
+            raise pa.ArrowInvalid(f"{name}: {rows} rows of {file.metadata.num_rows}")
+        return out[:rows]
 
     def get(name: str) -> np.ndarray:
-        if name not in held:
-            at = names.index(name)
-            few = [name] + [n for n in names[at + 1 : at + 6] if n in numeric and n not in held]
-            try:
-                if file.metadata.num_rows < MANY_ROWS or len(few) == 1:
-                    read(few, file)
-                else:
-                    with ThreadPoolExecutor(2) as threads:
-                        list(threads.map(read_beside, (few[::2], few[1::2])))
-            except (pa.ArrowException, OSError) as error:
-                raise _damaged(path, error) from None
-            pa.default_memory_pool().release_unused()
+        nonlocal threads
+        if name in held:
+            return held[name]
+        try:
+            if threads is not None:
+                # The next ones are read while this one is being looked at.
+                at = names.index(name)
+                for n in [name] + [n for n in names[at + 1 : at + 5] if n in numeric]:
+                    if n not in held and n not in ahead:
+                        ahead[n] = threads.submit(read, n)
+            held[name] = ahead.pop(name).result() if name in ahead else read(name)
+            if threads is not None and not ahead:  # the last: threads keep memory of pyarrow's
+                threads.shutdown()
+                threads = None
+                pa.default_memory_pool().release_unused()
+        except (pa.ArrowException, OSError) as error:
+            raise _damaged(path, error) from None
         return held[name]
 
     return Columns(name=path.name, names=list(names), get=get, forget=held.pop)
@@ -272,6 +286,8 @@ STAMP = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d([T/ ].*)?|\d{1,2}:\d\d:\d\d([.,]\d+)
 WORD = re.compile(r"[A-Za-z][A-Za-z0-9_:$-]*")
 MANY_ROWS = 200_000
 """Rows from which it pays to read a Parquet file on two threads."""
+BATCH = 1 << 16
+"""Rows of a Parquet column read at once."""
 FEW_ROWS = 20
 """Fewer rows than this are no recording; the message says how many there are."""
 NO_END = "the last row has no end, so it may be cut short; it is left out"

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analyzer.imu import bias_instability
-from analyzer.kinematics import integrate_twist, odometry_matrix, tracking_rows
+from analyzer.kinematics import integrate_twist, odometry_matrix, plane_length, tracking_rows
 from analyzer.quantities import Estimate, Finding, RecordingError, slope_through_origin
 from analyzer.run import Recording, Run, Source
 
@@ -382,6 +382,20 @@ class _Clocked:
     even: dict[float, bool] = field(default_factory=dict)
     """Per shift of the stamps, whether these are the grid's times already."""
     paced: tuple[float, np.ndarray] | None = None
+    known: dict[str, bool] = field(default_factory=dict)
+    """Per channel, whether there is a number in every place."""
+
+    def full(self, name: str) -> bool:
+        """Whether a channel has a number in every place; looked at once."""
+        if name not in self.known:
+            self.known[name] = bool(np.isfinite(self.channels[name]).all())
+        return self.known[name]
+
+    def clean(self, name: str, bad: np.ndarray) -> None:
+        """Take samples out of a channel."""
+        cleaned = self.channels[name].astype(np.float64)
+        cleaned[bad] = np.nan
+        self.channels[name], self.known[name] = cleaned, False
 
     def pace(self, ts: np.ndarray) -> tuple[float, np.ndarray]:
         """Median step of stamps, and every step over it, 1 or more; the same for most channels."""
@@ -446,16 +460,10 @@ def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _C
 
 def _series(part: _Clocked, name: str) -> tuple[np.ndarray, np.ndarray]:
     values = part.channels[name]
-    if part.whole and _all_finite(values):
+    if part.whole and part.full(name):
         return part.t, values
     use = part.keep & np.isfinite(values)
     return part.t[use], values[use]
-
-
-def _all_finite(values: np.ndarray) -> bool:
-    """Whether there is a number in every place, told from the sum: a third of the time."""
-    with np.errstate(all="ignore"):
-        return math.isfinite(float(np.sum(values))) or bool(np.isfinite(values).all())
 
 
 def _largest_step(values: np.ndarray) -> float:
@@ -718,7 +726,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         else:
             ts, values = _without_leaps(ts, values, name, (offset, zero), block, findings, config)
             speed = _gridded(t, part, ts, values, dt, offset)
-            angle[:, k] = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) * (dt / 2))])
+            angle[:, k] = _integral(speed, dt)
         if np.ptp(angle[:, k]) == 0:
             findings.append(
                 Finding(
@@ -730,8 +738,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             )
         angle[:, k] -= angle[0, k]
     wheel_speed = smooth(np.asarray(np.gradient(angle, dt, axis=0)), dt)
-    rolled = wheel_speed @ odometry_matrix(robot.matrix).T
-    rolled_speed = np.hypot(rolled[:, 0], rolled[:, 1])
+    rolled = (odometry_matrix(robot.matrix) @ wheel_speed.T).T
+    rolled_speed = plane_length(rolled[:, 0], rolled[:, 1])
     quantum = (
         np.nanmax(2 * math.pi / robot.counts_per_turn)
         if np.isfinite(robot.counts_per_turn).any()
@@ -773,14 +781,14 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         if "ref_x" in part.channels and where.get("ref_x") is part:
             rx, ry = gridded("ref_x"), gridded("ref_y")
             if rx is not None and ry is not None:
-                speed = np.hypot(
+                speed = plane_length(
                     np.gradient(smooth(rx, dt, 0.05), dt), np.gradient(smooth(ry, dt, 0.05), dt)
                 )
                 candidates.append((rolled_speed, speed, "speed"))
         if "cmd_v_x" in part.channels and where.get("cmd_v_x") is part:
             cx, cy = gridded("cmd_v_x"), gridded("cmd_v_y")
             if cx is not None and cy is not None:
-                candidates.append((rolled_speed, np.hypot(cx, cy), "commanded speed"))
+                candidates.append((rolled_speed, plane_length(cx, cy), "commanded speed"))
         best = (0.0, 0.0, "")
         step = max(1, round(0.02 / dt))
         for mine, other, what in candidates:
@@ -903,14 +911,13 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             # The reference heading stands in where the gyro is stuck.
             rate = np.gradient(smooth(reference[:, 2], dt, 0.06), dt)
             gyro = np.where(stuck & np.isfinite(rate), rate, gyro)
-        _gyro_against(reference[:, 2], gyro, rolled[:, 2], dt, imu, findings)
-        yaw, yaw_source = _heading(reference[:, 2], gyro, dt, imu), "reference"
+        turned = None if gyro is None else _integral(gyro, dt)
+        if turned is not None:
+            _gyro_against(reference[:, 2], turned, rolled[:, 2], dt, imu, findings)
+        yaw, yaw_source = _heading(reference[:, 2], turned, dt, imu), "reference"
     elif gyro is not None:
         valid &= ~stuck
-        yaw, yaw_source = (
-            np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)]),
-            "gyro",
-        )
+        yaw, yaw_source = _integral(gyro, dt), "gyro"
     elif yaw_imu is not None:
         yaw, yaw_source = yaw_imu, "imu yaw"
 
@@ -959,8 +966,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             findings.append(Finding(severity="warning", channel=f"current_{first}", text=text))
         else:
             valid &= ~clipped
-    turned = _reversed_wheels(robot, angle, gyro, reference, yaw, dt, still, valid)
-    for wheel, evidence in turned.items():
+    reversed_wheels = _reversed_wheels(robot, angle, gyro, reference, yaw, dt, still, valid)
+    for wheel, evidence in reversed_wheels.items():
         findings.append(
             Finding(
                 severity="error",
@@ -992,10 +999,20 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         battery=last("battery"),
         findings=tuple(findings),
         imu=imu,
-        reversed_wheels=tuple(turned),
+        reversed_wheels=tuple(reversed_wheels),
         tracking_path=tracking,
         reference_source=source,
     )
+
+
+def _integral(rate: np.ndarray, dt: float) -> np.ndarray:
+    """Integral from the first sample on, by the trapezoidal rule."""
+    out = np.empty(rate.size)
+    out[0] = 0.0
+    step = rate[1:] + rate[:-1]
+    step *= dt / 2
+    np.cumsum(step, out=out[1:])
+    return out
 
 
 def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
@@ -1063,8 +1080,8 @@ def _stale_counters(
         return
     counts = [part.channels[n] for n in names]
     good = part.keep.copy()
-    for count in counts:
-        if not _all_finite(count):
+    for name, count in zip(names, counts, strict=True):
+        if not part.full(name):
             good &= np.isfinite(count)
     when = part.t
     if not good.all():
@@ -1121,9 +1138,7 @@ def _stale_counters(
     if bad.any():
         # Only the wheels' rows are stale; other columns of the same rows may be good.
         for name in names:
-            cleaned = part.channels[name].astype(np.float64)
-            cleaned[np.flatnonzero(good)[bad]] = np.nan
-            part.channels[name] = cleaned
+            part.clean(name, np.flatnonzero(good)[bad])
 
 
 def _leaps(rate: np.ndarray, least: float) -> np.ndarray:
@@ -1286,13 +1301,14 @@ def _screen(
     bad = _leaps(seen, least)
     if max(float(seen.max()), -float(seen.min())) > most:
         bad |= np.abs(seen) > most
-    if bad.any() and bad.mean() < 0.1:
+    odd = np.count_nonzero(bad)
+    if 0 < odd < 0.1 * bad.size:
         when = ts[bad] + offset
         findings.append(
             Finding(
                 severity="warning",
                 channel=name,
-                text=f"{int(bad.sum())} of {bad.size} samples leap away and back (up to "
+                text=f"{odd} of {bad.size} samples leap away and back (up to "
                 f"{np.max(np.abs(seen[bad])):.3g}); left out",
                 t_start=float(when[0]),
                 t_end=float(when[-1]),
@@ -1303,7 +1319,7 @@ def _screen(
     same = np.zeros(seen.size, dtype=bool)
     if head in {"omega", "f", "current"}:
         same[1:] = seen[1:] == seen[:-1]
-    if same.mean() > config.stale_share / 2:
+    if np.count_nonzero(same) > config.stale_share / 2 * same.size:
         moving = np.interp(ts + offset, t, moving_at) > 0.5
         same &= moving & ~bad
         longest = max((b - a for a, b in _spans(same)), default=0)
@@ -1326,10 +1342,7 @@ def _screen(
             )
             bad |= same
     if bad.any():
-        cleaned = part.channels[name].astype(np.float64)
-        use = np.flatnonzero(part.keep & np.isfinite(cleaned))
-        cleaned[use[bad]] = np.nan
-        part.channels[name] = cleaned
+        part.clean(name, np.flatnonzero(part.keep & np.isfinite(part.channels[name]))[bad])
 
 
 def _stuck(
@@ -1460,7 +1473,7 @@ def _pose_leaps(
     config: AlignmentConfig,
 ) -> None:
     """Reference that jumps for good: passes over the jump are kept out (`valid`)."""
-    length = np.hypot(np.diff(values[0]), np.diff(values[1]))
+    length = plane_length(np.diff(values[0]), np.diff(values[1]))
     far = length > config.pose_leap
     if len(values) == 3:
         far |= np.abs(np.diff(values[2])) > config.yaw_leap
@@ -1876,16 +1889,13 @@ def random_walk(t: np.ndarray, seen: np.ndarray, error: np.ndarray) -> tuple[np.
 
 def _gyro_against(
     yaw: np.ndarray,
-    gyro: np.ndarray | None,
+    turned: np.ndarray,
     rolled_yaw_rate: np.ndarray,
     dt: float,
     imu: dict[str, Estimate],
     findings: list[Finding],
 ) -> None:
-    """Scale and sign of the gyro against the reference heading, over one-second steps."""
-    if gyro is None:
-        return
-    turned = np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)])
+    """Scale and sign of the gyro's own heading against the reference, over one-second steps."""
     step = max(1, round(1.0 / dt))
     a, b = np.diff(yaw[::step]), np.diff(turned[::step])
     use = np.isfinite(a) & np.isfinite(b)
@@ -1940,22 +1950,21 @@ def _gyro_against(
 
 
 def _heading(
-    reference: np.ndarray, gyro: np.ndarray | None, dt: float, imu: dict[str, Estimate]
+    reference: np.ndarray, turned: np.ndarray | None, dt: float, imu: dict[str, Estimate]
 ) -> np.ndarray:
-    """Reference heading with the gyro between its samples, where the two agree.
+    """Reference heading with the gyro's own between its samples, where the two agree.
 
     The gyro carries what is faster than a second, the reference what is slower
     (complementary filter). A gyro off by more than 5 % is left out.
     """
     known = np.isfinite(reference)
     scale = imu.get("gyro_scale")
-    if gyro is None or (
+    if turned is None or (
         scale is not None and scale.value is not None and abs(scale.value - 1) > 0.05
     ):
         return reference.copy()
-    turned = np.concatenate([[0.0], np.cumsum((gyro[1:] + gyro[:-1]) * dt / 2)])
     if scale is not None and scale.value is not None:
-        turned /= scale.value
+        turned = turned / scale.value
     away = np.where(known, reference - turned, 0.0)
     whole = bool(known.all())
     there = away if whole else away[known]
@@ -2077,7 +2086,7 @@ def _reference(
     def rate(axis: int, part: slice) -> np.ndarray:
         return np.asarray(np.gradient(smooth(pose[part, axis], dt, 0.06), dt))
 
-    best = (*sought(rolled_speed, lambda part: np.hypot(rate(0, part), rate(1, part))), "speed")
+    best = (*sought(rolled_speed, lambda part: plane_length(rate(0, part), rate(1, part))), "speed")
     if len(columns) == 3:
         # Two true yaw rates match better than a true one and a rolled one, which slip parts.
         rate_known = rolled_yaw_rate if gyro is None else gyro

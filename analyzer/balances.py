@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyzer.dynamics import GRAVITY, Gauge, Torques
+from analyzer.kinematics import plane_length
 from analyzer.motion import Motion, speed_groups
 from analyzer.robot import Robot
 from analyzer.run import Pass, Run
@@ -81,7 +82,7 @@ def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torqu
         Kinds "side", "ahead", "turn" with both directions present.
     """
     rolled = run.rolled
-    speed = np.hypot(rolled[:, 0], rolled[:, 1])
+    speed = plane_length(rolled[:, 0], rolled[:, 1])
     rate = np.zeros(run.t.size) if run.gyro_z is None else run.gyro_z
     at = {round(float(run.t[p.start]), 6): p for p in passes}
     pairs = (

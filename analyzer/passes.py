@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.alignment import smooth
+from analyzer.kinematics import plane_length
 from analyzer.quantities import quantile
 from analyzer.run import Pass, PassKind, Run
 
@@ -119,7 +120,7 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
     moving = rim > config.speed_stop
     command = run.command
     if command is not None and np.any(command):
-        asked = np.hypot(command[:, 0], command[:, 1]) + np.abs(command[:, 2]) * robot.size
+        asked = plane_length(command[:, 0], command[:, 1]) + np.abs(command[:, 2]) * robot.size
         if np.mean((asked > 1e-3) == moving) < 0.5:
             command = None  # commands of another unit or clock: the wheels tell better
     for a, b in _spans(~moving):
@@ -134,7 +135,7 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
     length = np.sqrt(np.einsum("ij,ij->j", direction, direction))
     direction /= np.maximum(length, 1e-9)
     # Per kind of movement, how fast the base goes.
-    along = {True: np.abs(rolled[:, 2]), False: np.hypot(rolled[:, 0], rolled[:, 1])}
+    along = {True: np.abs(rolled[:, 2]), False: plane_length(rolled[:, 0], rolled[:, 1])}
     out: list[Pass] = []
     for a, b in _spans(~moving):
         if (b - a) * dt >= config.shortest:

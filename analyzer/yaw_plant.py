@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analyzer.control import YawPlant, steepest_tangent, two_point
-from analyzer.kinematics import odometry_matrix
+from analyzer.kinematics import odometry_matrix, plane_length
 from analyzer.quantities import Estimate, Finding, RecordingError, quantile, student_quantile
 from analyzer.run import Pass, Run
 
@@ -509,7 +509,7 @@ def turn_windows(
     """
     dt = run.dt
     turning = np.abs(signals.command)
-    moving = np.hypot(signals.travel[:, 0], signals.travel[:, 1])
+    moving = plane_length(signals.travel[:, 0], signals.travel[:, 1])
     active = (turning > config.rate_still) | (moving > 1e-3)
     pause = max(1, round(config.pause / dt))
     for a, b in _spans(~active):

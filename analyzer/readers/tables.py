@@ -181,14 +181,13 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
             return as_columns(path.name, own.file.read(columns=[name], use_threads=False)).get(name)
         # Piece by piece, as pyarrow's own pool would keep the memory of a whole column; the room is
         # what the file claims, but for a claim beyond all sense.
-        out, rows = np.empty(min(file.metadata.num_rows, 1 << 22), _stored(kinds[name])), 0
+        out, rows = np.empty(min(max(0, file.metadata.num_rows), ROOM), _stored(kinds[name])), 0
         for batch in own.file.iter_batches(BATCH, columns=[name], use_threads=False):
             values = _numbers(pa.chunked_array([batch.column(0)]))
-            end = rows + values.size
-            if end > out.size or values.dtype != out.dtype:
-                room = out.size if end <= out.size else 2 * end
+            end, dtype = rows + values.size, np.promote_types(values.dtype, out.dtype)
+            if end > out.size or dtype != out.dtype:
                 kept = out[:rows]
-                out = np.empty(room, np.promote_types(values.dtype, out.dtype))
+                out = np.empty(out.size if end <= out.size else 2 * end, dtype)
                 out[:rows] = kept
             out[rows:end] = values
             rows = end
@@ -288,6 +287,8 @@ MANY_ROWS = 200_000
 """Rows from which it pays to read a Parquet file on two threads."""
 BATCH = 1 << 16
 """Rows of a Parquet column read at once."""
+ROOM = 1 << 22
+"""Rows that a Parquet file may claim before it has shown them."""
 FEW_ROWS = 20
 """Fewer rows than this are no recording; the message says how many there are."""
 NO_END = "the last row has no end, so it may be cut short; it is left out"

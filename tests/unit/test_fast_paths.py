@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 from scipy import ndimage, signal
 
 from analyzer import alignment
-from analyzer.dynamics import _without_each
+from analyzer.dynamics import _Binned, _shift, _without_each
+from analyzer.kinematics import plane_length
 from analyzer.quantities import Estimate, quantile, rounded
 
 
@@ -142,3 +145,46 @@ def test_no_minus_before_a_zero(value, digits, text):
 
 def test_an_estimate_near_zero_has_no_minus():
     assert str(Estimate.of(-0.0004, 0.05, "°/m")).startswith("0.000 ± ")
+
+
+def test_plane_length_is_numpys_hypot():
+    x, y = np.random.default_rng(5).normal(size=(2, 5000)) * np.logspace(-9, 9, 5000)
+    np.testing.assert_allclose(plane_length(x, y), np.hypot(x, y), rtol=1e-15)
+
+
+@pytest.mark.parametrize("steps", [-300.0, -7.5, -5.0, -0.2, 0.0, 0.3, 2.0, 6.7, 100.5, 400.0])
+@pytest.mark.parametrize("stride", [1, 2, 7, 50])
+@pytest.mark.parametrize("n", [2, 5, 101])
+def test_a_shift_is_numpys_interpolation(n, stride, steps):
+    values = np.random.default_rng(6).normal(size=(n, 2))
+    want = np.stack(
+        [np.interp(np.arange(0, n, stride) + steps, np.arange(n), v) for v in values.T], axis=1
+    )
+    np.testing.assert_allclose(_shift(values, steps, stride), want, atol=1e-12)
+
+
+@dataclass
+class _Grid:
+    t: np.ndarray
+    dt: float
+    valid: np.ndarray
+
+
+@dataclass
+class _Part:
+    start: int
+    stop: int
+
+
+def test_slopes_of_bins_are_means_of_numpys_gradient():
+    rng = np.random.default_rng(7)
+    n = 200
+    grid = _Grid(np.arange(n) * 0.02, 0.02, np.ones(n, dtype=bool))
+    grid.valid[90:93] = False
+    values = rng.normal(size=(n, 3)).cumsum(axis=0)
+    bins = _Binned(grid, [_Part(0, 60), _Part(70, 150), _Part(170, n)], 0)  # both ends of the run
+    assert (bins.size, bins.count) == (5, 12 + 4 + 11 + 6)
+    want = bins.mean(np.gradient(values, grid.dt, axis=0))
+    np.testing.assert_allclose(bins.slope(values), want, atol=1e-12)
+    np.testing.assert_allclose(bins.slope(values[:, 0]), want[:, 0], atol=1e-12)
+    assert list(np.unique(bins.owner)) == [0, 1, 2]

@@ -98,6 +98,21 @@ def test_parquet_columns_come_one_by_one(tmp_path, monkeypatch, many):
     assert np.isnan(hole[1])
 
 
+@pytest.mark.parametrize("rows", [3000, 50])
+def test_parquet_whole_numbers_whose_first_blank_comes_late(tmp_path, monkeypatch, rows):
+    monkeypatch.setattr(tables, "BATCH", 100)
+    monkeypatch.setattr(tables, "ROOM", 200)  # rows beyond it are made room for as they come
+    count = np.arange(rows)
+    cells = pa.array([None if k > 0.9 * rows else k for k in range(rows)], pa.int16())
+    parquet.write_table(pa.table({"count": count, "late": cells}), tmp_path / "a.parquet")
+    columns = tables.read_table(tmp_path / "a.parquet")
+    np.testing.assert_array_equal(columns.get("count"), count)
+    assert columns.get("count").dtype.kind == "i"
+    late = columns.get("late")
+    np.testing.assert_array_equal(np.isnan(late), count > 0.9 * rows)
+    np.testing.assert_array_equal(late[count <= 0.9 * rows], count[count <= 0.9 * rows])
+
+
 @pytest.mark.parametrize(("name", "factor"), [("accel_z_g", 9.80665), ("accel_z_m_s2", 1.0)])
 def test_signalling_nans_of_a_damaged_file_are_made_quiet(tmp_path, name, factor):
     # IEEE 754: the quiet bit of a NaN is the highest of its fraction; arithmetic warns without it.

@@ -729,11 +729,9 @@ def _clock(
             )
     first = finite[0]
     absolute = float(first) * factor > 3e8
-    if absolute:
-        t = (values - first).astype(np.float64) * factor
-        epoch = float(first) * factor
-    else:
-        t, epoch = values.astype(np.float64) * factor, 0.0
+    epoch = float(first) * factor if absolute else 0.0
+    with np.errstate(invalid="ignore", over="ignore"):  # signalling NaNs of a damaged file
+        t = (values - first if absolute else values).astype(np.float64) * factor
     return t, epoch, absolute, ColumnUse(column=name, channel="t", unit=unit, why=why)
 
 

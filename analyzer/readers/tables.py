@@ -138,7 +138,7 @@ def read_table(path: Path) -> Columns:
         if path.stat().st_size == 0:
             raise RecordingError(f"{path}: the file is empty; record again or give another file")
         if suffix in {".parquet", ".pq"}:
-            file = parquet.ParquetFile(path)
+            file = parquet.ParquetFile(path, page_checksum_verification=True)
             flat = not any(pa.types.is_nested(f.type) for f in file.schema_arrow)
             names = file.schema_arrow.names
             if flat and file.metadata.num_rows and len(set(names)) == len(names):
@@ -176,7 +176,9 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
 
     def read(name: str) -> np.ndarray:
         if not hasattr(own, "file"):  # none is made for two threads
-            own.file = parquet.ParquetFile(path, metadata=file.metadata)
+            own.file = parquet.ParquetFile(
+                path, metadata=file.metadata, page_checksum_verification=True
+            )
         if name not in numeric:
             return as_columns(path.name, own.file.read(columns=[name], use_threads=False)).get(name)
         # Piece by piece, as pyarrow's own pool would keep the memory of a whole column; the room is

@@ -113,6 +113,20 @@ def test_parquet_whole_numbers_whose_first_blank_comes_late(tmp_path, monkeypatc
     np.testing.assert_array_equal(late[count <= 0.9 * rows], count[count <= 0.9 * rows])
 
 
+def test_a_damaged_page_that_carries_a_checksum_is_refused(tmp_path):
+    """Parquet format, "Checksumming": CRC32 over each page, where the writer gives it."""
+    path = tmp_path / "a.parquet"
+    table = pa.table({"time_s": np.arange(400) * 0.01, "FL_ticks": np.arange(400)})
+    parquet.write_table(
+        table, path, compression="none", use_dictionary=False, write_page_checksum=True
+    )
+    whole = path.read_bytes()
+    at = whole.index(np.arange(200, 210).tobytes())  # in the middle of the counts
+    path.write_bytes(whole[:at] + b"\x07" + whole[at + 1 :])
+    with pytest.raises(RecordingError, match="could not verify page integrity"):
+        read_recording([path], None)
+
+
 @pytest.mark.parametrize(("name", "factor"), [("accel_z_g", 9.80665), ("accel_z_m_s2", 1.0)])
 def test_signalling_nans_of_a_damaged_file_are_made_quiet(tmp_path, name, factor):
     # IEEE 754: the quiet bit of a NaN is the highest of its fraction; arithmetic warns without it.

@@ -13,6 +13,7 @@ from analyzer.balances import Group
 from analyzer.dynamics import GRAVITY, Torques
 from analyzer.kinematics import odometry_matrix
 from analyzer.motion import STRAIGHT, Motion, speed_groups
+from analyzer.passes import span_sums
 from analyzer.quantities import Estimate
 from analyzer.run import Pass, Run
 
@@ -82,14 +83,16 @@ def _even_force(run: Run, motion: Motion, torques: Torques, passes: Sequence[Pas
     for pair in (("left", "right"), ("ahead", "astern")):
         means = []
         for kind in pair:
-            rows = []
-            for m in motion.passes:
-                if m.kind == kind and not m.hard_start and m.distance > 0.5:
-                    p = at[round(m.t_start, 6)]
-                    force = torques.torque[p.start : p.stop].mean(axis=0) / robot.radius
-                    rows.append([float(force.sum()), float(force @ tangent)])
-            if rows:
-                means.append(np.mean(rows, axis=0))
+            own = [
+                at[round(m.t_start, 6)]
+                for m in motion.passes
+                if m.kind == kind and not m.hard_start and m.distance > 0.5
+            ]
+            if own:
+                start, stop = np.array([(p.start, p.stop) for p in own]).T
+                force = span_sums(torques.torque, start, stop) / (stop - start)[:, None]
+                force = force.mean(axis=0) / robot.radius
+                means.append(np.array([force.sum(), force @ tangent]))
         if len(means) == 2:
             out.append((means[0] + means[1]) / 2 / (robot.mass_kg * GRAVITY))
     if not out:

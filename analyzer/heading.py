@@ -948,12 +948,12 @@ def wheel_limit(run: Run) -> float | None:
         battery is logged.
     """
     if run.power is not None:
-        share = np.abs(run.power)
+        drive = run.power
     elif run.volt is not None and run.battery is not None:
-        share = np.abs(run.volt) / np.maximum(np.abs(run.battery), 1e-6)[:, None]
+        drive = run.volt / np.maximum(np.abs(run.battery), 1e-6)[:, None]
     else:
         return None
-    found = full_speeds(share, run.wheel_speed)
+    found = full_speeds(drive, run.wheel_speed)
     return None if found is None else float(found.min())
 
 

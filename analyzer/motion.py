@@ -13,7 +13,7 @@ from typing import overload
 
 import numpy as np
 
-from analyzer.kinematics import odometry_matrix
+from analyzer.kinematics import odometry_matrix, plane_length
 from analyzer.passes import span_sums
 from analyzer.quantities import (
     Estimate,
@@ -325,14 +325,6 @@ def _span_means(
     return sums / (stop - start)[:, None]
 
 
-def _commanded(command: np.ndarray | None, kind: str, a: int, b: int) -> float:
-    if command is None:
-        return math.nan
-    asked = command[a:b]
-    turning = kind.startswith("turn_")
-    return quantile(np.abs(asked[:, 2]) if turning else np.hypot(asked[:, 0], asked[:, 1]), 0.5)
-
-
 def measure_passes(
     run: Run,
     passes: Sequence[Pass],
@@ -360,7 +352,9 @@ def measure_passes(
     robot = run.robot
     inverse = odometry_matrix(robot.matrix)
     closing = closure_row(run)
-    command = run.command if run.command is not None and np.any(run.command) else None
+    asked = None
+    if run.command is not None and np.any(run.command):
+        asked = plane_length(run.command[:, 0], run.command[:, 1]), np.abs(run.command[:, 2])
     tape = {row.number: row for row in taped}
     ratio = _sideways_guess(run)
     travel = None if run.reference is None or run.yaw is None else _Travel.of(run)
@@ -437,7 +431,9 @@ def measure_passes(
                 current=current[k],
                 volt=volt[k],
                 battery=float(battery[k]),
-                command=_commanded(command, p.kind, int(from_[k]), int(to[k])),
+                command=math.nan
+                if asked is None
+                else quantile(asked[p.kind.startswith("turn_")][from_[k] : to[k]], 0.5),
             )
         )
     return tuple(out)

@@ -458,8 +458,12 @@ def yaw_signals(run: Run) -> YawSignals:
 
 def _speed_per(drive: np.ndarray, speed: np.ndarray) -> float | None:
     """Wheel speed per volt or per full power, median over fast samples and wheels."""
-    found = full_speeds(np.abs(drive), speed)
+    found = full_speeds(drive, speed)
     return None if found is None else float(np.median(found))
+
+
+MANY = 50_000
+"""Samples of which a median is as good as of more."""
 
 
 def full_speeds(share: np.ndarray, speed: np.ndarray) -> np.ndarray | None:
@@ -468,15 +472,18 @@ def full_speeds(share: np.ndarray, speed: np.ndarray) -> np.ndarray | None:
     Parameters
     ----------
     share : ndarray, shape (n, w)
-        Magnitude of power, or of volts.
+        Power, or volts.
     speed : ndarray, shape (n, w)
         Wheel speeds. [rad/s]
 
     Returns
     -------
     ndarray, shape (w,) or None
-        Median over fast samples; None where a wheel hardly turns.
+        Median over fast samples, of long recordings over every so many; None where a wheel hardly
+        turns.
     """
+    few = slice(None, None, max(1, speed.shape[0] // MANY))
+    share, speed = np.abs(share[few]), speed[few]
     out = []
     for k in range(speed.shape[1]):
         size = np.abs(speed[:, k])
@@ -522,10 +529,12 @@ def turn_windows(
     last = 0
     for a, b in _spans(active):
         inside = turning[a:b]
-        top = quantile(inside, 0.9)
         start = max(last, a - lead)
         last = b
-        if top < config.rate_least or (b - a) * dt < config.shortest:
+        if inside.max() < config.rate_least or (b - a) * dt < config.shortest:
+            continue
+        top = quantile(inside, 0.9)
+        if top < config.rate_least:
             continue
         if quantile(moving[a:b], 0.9) > config.travel_most * top * run.robot.size:
             continue

@@ -1016,9 +1016,7 @@ def _connected(
 def _row_files() -> Any:
     """Parquet for scans, without reading ahead in the background.
 
-    Arrow 26 was seen to crash in a reader that outlived its scan. So scans read on one thread, too
-    (`use_threads=False`), and this lives as long as the process: it was seen again where each scan had
-    its own.
+    Nor with threads (`use_threads=False`): a scan here is short, and many pages may ask at once.
     """
     from pyarrow import dataset
 

@@ -193,16 +193,12 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
             )
         elif c["cause"] == "gyro_fault":
             out.append(
-                {
-                    "kind": "record_more",
-                    "text": "Do not steer by this gyro: " + "; ".join(c["evidence_for"][:2]) + ". "
+                _record_more(
+                    "Do not steer by this gyro: " + "; ".join(c["evidence_for"][:2]) + ". "
                     "Check its mounting, range and supply, then record 10 s at rest and two turns.",
-                    "caution": DRIVE,
-                    "expected_effect": {
-                        "place": "mechanics",
-                        "text": "A sound gyro is needed before any heading hold.",
-                    },
-                }
+                    "A sound gyro is needed before any heading hold.",
+                    place="mechanics",
+                )
             )
         elif c["cause"] in {"low_grip", "floor_slope"}:
             text = (
@@ -211,17 +207,8 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
                 if c["cause"] == "low_grip"
                 else "The floor slopes: drive the same passes on a level floor, or turned by 180°."
             )
-            out.append(
-                {
-                    "kind": "record_more",
-                    "text": text,
-                    "caution": DRIVE,
-                    "expected_effect": {
-                        "place": "mechanics",
-                        "text": "Other causes can be told apart only on a sound floor.",
-                    },
-                }
-            )
+            gain = "Other causes can be told apart only on a sound floor."
+            out.append(_record_more(text, gain, place="mechanics"))
     for c in services:
         name = "all wheels" if c["wheel"] is None else f"wheel {c['wheel']}"
         what = {
@@ -272,32 +259,24 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
             f"The centre of mass stands {centre_x} ahead and {centre_y} to the left of the middle: too "
             f"little or too uncertain to move anything by. {WOULD_DECIDE['repeat'].capitalize()}."
         ]
-    for text in doubts:
-        out.append(
-            {
-                "kind": "record_more",
-                "text": text,
-                "caution": DRIVE,
-                "expected_effect": {
-                    "place": "record",
-                    "text": "Tells how far to move the mass.",
-                },
-            }
-        )
+    out += [_record_more(text, "Tells how far to move the mass.") for text in doubts]
     out += _factors(robot, diagnosis, motion, likely)
     _add_up(robot, diagnosis, motion, out)
     if (undecided or not likely or missing) and missing:
-        out.append(
-            {
-                "kind": "record_more",
-                "text": "To tell the open causes apart: " + "; ".join(missing) + ".",
-                "caution": DRIVE,
-                "expected_effect": {"place": "record", "text": "Decides between the open causes."},
-            }
-        )
+        text = "To tell the open causes apart: " + "; ".join(missing) + "."
+        out.append(_record_more(text, "Decides between the open causes."))
     if undecided:
         out.sort(key=lambda r: r["kind"] != "record_more")
     return out
+
+
+def _record_more(text: str, gain: str, *, place: str = "record") -> dict[str, Any]:
+    return {
+        "kind": "record_more",
+        "text": text,
+        "caution": DRIVE,
+        "expected_effect": {"place": place, "text": gain},
+    }
 
 
 def _trim(robot: Robot, diagnosis: Diagnosis, motion: Motion, shift: np.ndarray) -> float:

@@ -493,8 +493,7 @@ def _may_hold(group: parquet.RowGroupMetaData, where: Sequence[Condition]) -> bo
 def _scan(path: Path, columns: Sequence[str], where: Sequence[Condition]) -> Iterator[pa.Table]:
     """Rows of one index file, some thousands at a time; a column that it lacks is null.
 
-    Read in this thread, so that none of pyarrow's outlives the call. One was seen to crash, each time just
-    after a test had stopped tracing memory; which of the two is at fault is not known.
+    Groups of rows that cannot hold what must be equal are passed over.
     """
     needed = list(dict.fromkeys([*columns, *(name for name, _, _ in where)]))
     with parquet.ParquetFile(path) as file:

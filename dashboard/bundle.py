@@ -144,7 +144,7 @@ def _encode(value: Any, arrays: list[np.ndarray]) -> Any:
     if isinstance(value, BaseModel):
         names = list(type(value).model_fields)
     elif is_dataclass(value):
-        names = [f.name for f in fields(value)]
+        names = [f.name for f in fields(value) if f.init]  # the others follow from these
     else:
         names = list(vars(value))
     return {"class": name, "with": {n: _encode(getattr(value, n), arrays) for n in names}}

@@ -12,9 +12,16 @@ from analyzer.alignment import GYRO_WANDER
 from analyzer.balances import Group
 from analyzer.dynamics import GRAVITY, Torques
 from analyzer.kinematics import odometry_matrix
-from analyzer.motion import STRAIGHT, Motion, speed_groups
+from analyzer.motion import (
+    HARDLY_CARRIES,
+    STRAIGHT,
+    Motion,
+    radius_factors,
+    rolls_whole,
+    speed_groups,
+)
 from analyzer.passes import span_sums
-from analyzer.quantities import Estimate
+from analyzer.quantities import Estimate, mean_estimate
 from analyzer.run import Pass, Run
 
 LAUNCH_SOUND = 1.22
@@ -242,7 +249,12 @@ def find_gates(
                     )
     ratios = _launch_ratio(run, passes, rolled)
     lean = any(g.cause in {"roller_lean_reversed", "rotation_reversed"} for g in out)
-    if ratios and not lean and (torques is None or share < SIDE_SHARE):
+    if motion.sliding_pair and not lean and share < SIDE_SHARE:
+        # The other pair holds, so it is not the floor. Where these wheels still carry a little, the fit
+        # finds the radius that is to blame.
+        if motion.held_least < HARDLY_CARRIES or torques is None:
+            out.append(_rocking(run, motion, torques is not None))
+    elif ratios and not lean and (torques is None or share < SIDE_SHARE):
         # Accelerometer and reference must agree that the wheels run ahead of the base.
         ratio = float(np.mean(ratios)) if min(ratios) > 1.09 else float(min(ratios))
         sliding = 1 / (1 + math.exp(-(ratio - LAUNCH_SOUND) / 0.02)) if ratio < 3 else 1.0
@@ -276,6 +288,62 @@ def find_gates(
             )
     out += _gyro_gates(run, motion, turns_roll=not lean)
     return out
+
+
+def _rocking(run: Run, motion: Motion, forces_known: bool) -> Gate:
+    """Two wheels of a diagonal slide: which radius is to blame, as far as the loaded ones tell.
+
+    The larger of the two loaded wheels shows ahead and astern, where both hold. Where they are alike,
+    one of the sliding wheels is smaller or sits higher, and nothing of theirs tells which.
+    """
+    robot = run.robot
+    names = robot.wheel_names
+    loaded = [k for k, name in enumerate(names) if name not in motion.sliding_pair]
+    first, second = (names[k] for k in loaded)
+    sliding = " and ".join(motion.sliding_pair)
+    evidence = (
+        f"sideways {sliding} turn much further than the base goes, while {first} and {second} hold: "
+        f"{sliding} hardly carry"
+    )
+    if not forces_known:
+        text = (
+            f"{evidence}, or one wheel's rollers lean the other way; currents or volts would tell"
+        )
+        unknown = Estimate.undetermined("", "two faults look alike without forces")
+        return _open(unknown, text)
+    rows = [m for m in motion.passes if rolls_whole(robot, m)]
+    ratio = Estimate.undetermined("%", "needs passes ahead and astern")
+    if len(rows) >= 2:
+        factor = radius_factors(robot, rows)[0]
+        ratio = mean_estimate(
+            100 * (factor[:, loaded[0]] / factor[:, loaded[1]] - 1), "%", floor=0.2
+        )
+    value, error = ratio.value, ratio.std_error
+    if value is None or error is None or abs(value) < max(0.3, 2.5 * error):
+        text = f"{evidence}; the base rocks, as one of them is smaller or sits higher, or the floor is uneven"
+        unknown = Estimate.undetermined("", "a wheel that slides does not show its radius")
+        return _open(unknown, text)
+    larger, smaller = (first, second) if value > 0 else (second, first)
+    return Gate(
+        cause="radius_mismatch",
+        wheel=larger,
+        probability=0.85,
+        magnitude=Estimate.of(abs(value), error, "%"),
+        evidence=f"{evidence}; {larger} rolls {abs(value):.1f} % further a turn than {smaller}: a larger "
+        "wheel makes the base rock on its diagonal",
+        void=True,
+    )
+
+
+def _open(magnitude: Estimate, evidence: str) -> Gate:
+    return Gate(
+        cause="undetermined",
+        wheel=None,
+        probability=0.9,
+        magnitude=magnitude,
+        evidence=evidence,
+        void=True,
+    )
 
 
 def _flipped(run: Run, motion: Motion) -> list[str]:

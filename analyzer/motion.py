@@ -28,6 +28,9 @@ from analyzer.run import Pass, Run
 
 SIDEWAYS = ("left", "right")
 NO_CREEP = "needs an odometry reference or a tape; the wheels cannot see it"
+HARDLY_CARRIES = 0.5
+"""Share of its turning that a sliding wheel of a rocking base holds, below which neither its radius nor
+the balance of forces can be had: bench bases with 0.66 and more were told right, one with 0.17 not [-]."""
 NO_HEADING = "needs a gyro, a heading or an odometry reference; wheels alone show the rolled part"
 STRAIGHT = ("left", "right", "ahead", "astern")
 KIND_OF_SLIP = {
@@ -163,6 +166,10 @@ class Motion:
     rotation_sense: tuple[str, ...]
     mounting_yaw: Estimate
     findings: tuple[Finding, ...]
+    sliding_pair: tuple[str, ...] = ()
+    """Two wheels of one diagonal that slide sideways while the other two hold."""
+    held_least: float = 1.0
+    """Way of the base over what the wheel turned, for the wheel that slides most sideways [-]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -592,12 +599,28 @@ def describe_motion(
             "", "needs sideways passes and an odometry reference or a tape"
         )
     lever = _lever(run, measured, absolute)
+    held = _held(run, [m for k in SIDEWAYS for m in groups[k]]) if absolute else None
+    pair = () if held is None else _sliding_pair(run, held)
+    if held is not None and pair:
+        slide = " and ".join(run.robot.wheel_names[k] for k in pair)
+        carry = " and ".join(n for k, n in enumerate(run.robot.wheel_names) if k not in pair)
+        findings.append(
+            Finding(
+                severity="warning",
+                channel="",
+                text=f"sideways the base goes {100 * held[list(pair)].min():.0f} % of the way that {slide} "
+                f"turn, and {100 * held.max():.0f} % of the way that {carry} turn: {slide} carry little, "
+                "the base rocks on a diagonal",
+            )
+        )
     common, relative, each = _radii(
         run,
         groups,
         absolute,
         config,
         [m for m in measured if m.kind == "diagonal" and m.distance >= config.shortest_path],
+        pair,
+        hardly=held is not None and float(held.min()) < HARDLY_CARRIES,
     )
     return Motion(
         passes=measured,
@@ -616,7 +639,38 @@ def describe_motion(
         rotation_sense=_sense(run, groups),
         mounting_yaw=_mounting(run, passes),
         findings=tuple(findings),
+        sliding_pair=tuple(run.robot.wheel_names[k] for k in pair),
+        held_least=1.0 if held is None else float(held.min()),
     )
+
+
+def _held(run: Run, rows: Sequence[PassMotion]) -> np.ndarray | None:
+    """Way that each wheel should have turned for what the base did sideways, over what it turned."""
+    turned = np.array([m.turns for m in rows])
+    if len(rows) < 4 or len({m.kind for m in rows}) < 2 or np.any(np.abs(turned) < 1.0):
+        return None
+    held: np.ndarray = np.median(
+        np.array([m.path for m in rows]) @ run.robot.matrix.T / turned, axis=0
+    )
+    return held
+
+
+def _sliding_pair(run: Run, held: np.ndarray) -> tuple[int, ...]:
+    """Wheels of one diagonal that slide on sideways passes while those of the other hold.
+
+    A rigid base on four wheels of which one is larger or sits lower stands on a diagonal, and the other
+    two wheels hardly carry: they turn further than the base goes. Wheels of bench bases hold 0.93 to
+    0.97 of what they turn; on poor floor all of them less; with radii that differ by 1 to 2 % one
+    diagonal 0.96 to 1.00 and the other 0.15 to 0.93.
+    """
+    lean = np.sign(run.robot.roller_angle)
+    for sign in (1, -1):
+        loaded, other = held[lean == sign], held[lean == -sign]
+        if loaded.size != 2 or other.size != 2:
+            continue
+        if loaded.min() > 0.95 and loaded.max() < 1.06 and other.max() < 0.9:
+            return tuple(int(k) for k in np.flatnonzero(lean == -sign))
+    return ()
 
 
 def _heading_change(m: PassMotion) -> float:
@@ -904,8 +958,14 @@ def _radii(
     absolute: bool,
     config: MotionConfig,
     diagonal: list[PassMotion],
+    pair: tuple[int, ...] = (),
+    *,
+    hardly: bool = False,
 ) -> tuple[Estimate, tuple[Estimate, ...], tuple[Estimate, ...]]:
-    """Effective radii from the straight passes ahead and astern."""
+    """Effective radii from the straight passes ahead and astern.
+
+    `pair` are wheels that slide sideways, `hardly` tells that they carry next to nothing.
+    """
     robot = run.robot
     w = robot.x.size
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
@@ -921,6 +981,11 @@ def _radii(
         nothing = Estimate.undetermined("m", why)
         return nothing, (Estimate.undetermined("", why),) * w, (nothing,) * w
     factor, creep_error = radius_factors(robot, rows, config)
+    if pair and (hardly or np.any(np.abs(factor[:, pair].mean(axis=0) - 1) > 0.015)):
+        names = " and ".join(robot.wheel_names[k] for k in pair)
+        why = f"{names} slide and carry too little: what they turn does not tell their radius"
+        nothing = Estimate.undetermined("m", why)
+        return nothing, (Estimate.undetermined("", why),) * w, (nothing,) * w
     paths = np.array([m.path for m in rows])
     extra = config.radius_floor
     relative = factor / factor.mean(axis=1, keepdims=True)

@@ -124,6 +124,10 @@ def _numbers(after: Sequence[Predicted]) -> dict[str, Any]:
     }
 
 
+ROCKING = {"radius_mismatch", "undetermined"}
+"""First causes under which a sliding pair of wheels means that they hardly carry."""
+
+
 def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[dict[str, Any]]:
     """List what to do, the most useful first.
 
@@ -209,6 +213,8 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
             )
             gain = "Other causes can be told apart only on a sound floor."
             out.append(_record_more(text, gain, place="mechanics"))
+    if motion.sliding_pair and not diagnosis.fits and causes[0]["cause"] in ROCKING:
+        out.append(_level(robot, causes[0]["wheel"], motion.sliding_pair))
     for c in services:
         name = "all wheels" if c["wheel"] is None else f"wheel {c['wheel']}"
         what = {
@@ -268,6 +274,31 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
     if undecided:
         out.sort(key=lambda r: r["kind"] != "record_more")
     return out
+
+
+def _level(robot: Robot, wheel: str | None, sliding: Sequence[str]) -> dict[str, Any]:
+    """Make all wheels carry, where the base stands on a diagonal."""
+    loaded = " and ".join(n for n in robot.wheel_names if n not in sliding)
+    light = " and ".join(sliding)
+    first = (
+        f"Compare the diameter of {wheel} with the others' and replace it if it is larger. "
+        if wheel
+        else ""
+    )
+    return {
+        "kind": "mounting",
+        "wheel": wheel,
+        "action": "even_load",
+        "text": f"Make all wheels carry: {light} hardly do, the base stands on {loaded}. {first}With power "
+        f"off, on a level floor, press on the corners at {light}: where the base rocks, measure all "
+        "wheels' diameters and the heights of their mounts, and even them out until a strip of paper is "
+        "held under every wheel. Uneven floor does the same: try another place.",
+        "caution": f"Press with flat hands, fingers clear of wheels and frame. {LIFT}",
+        "expected_effect": {
+            "place": "mechanics",
+            "text": "The base goes where its wheels roll; record again afterwards.",
+        },
+    }
 
 
 def _record_more(text: str, gain: str, *, place: str = "record") -> dict[str, Any]:

@@ -150,8 +150,8 @@ UNEVEN_ROUNDS = [(k, KINDS) for k in range(200, 202)]
 """Torque constants that differ by 4 %, which the robot file tells."""
 RARE_KINDS = ("gyro_fault", "reversed", "floor_slope", "mirrored")
 USUAL_ROUNDS = [(k, KINDS) for k in range(6)] + [(k, RARE_KINDS) for k in range(6, 11)]
-FRESH_ROUNDS = [(k, KINDS) for k in range(100, 108)]
-"""For blind looks: nobody tunes to these. Those before 104 have been looked into; add rounds."""
+FRESH_ROUNDS = [(k, KINDS) for k in range(100, 110)]
+"""For blind looks: nobody tunes to these. Those before 108 have been looked into; add rounds."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -451,6 +451,11 @@ def small_cases() -> list[Case]:
          {"motor_sense": np.array([1.0, 1, 1, -1]), "encoder_sense": np.array([1.0, 1, 1, -1])},
          ("rotation_reversed", "RR")),
         ("square", "gyro_drift_no_reference", "stiff", {}, ("gyro_fault", None)),
+        ("square", "grip_0.15", "power", {"mu": 0.15}, ("low_grip", None)),
+        ("heavy", "radius_RR_985", "power",
+         {"radius_scale": np.array([1.0, 1, 1, 0.985])}, ("radius_mismatch", "RR")),
+        ("heavy", "radius_RR_1020", "power",
+         {"radius_scale": np.array([1.0, 1, 1, 1.02])}, ("radius_mismatch", "RR")),
     ]  # fmt: skip
     out = []
     for base_name, label, mode, values, cause in plans:

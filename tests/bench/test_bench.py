@@ -26,9 +26,13 @@ WHOLE = [f for f in CASES if "no_reference" not in f.name]
 """Those whose motion is measured."""
 
 
+SLIDES = ("grip", "1020")
+"""Those in which wheels slide so much that forces and rolling tell nothing."""
+
+
 def test_the_stored_cases_are_there():
-    assert len(CASES) == 8
-    assert len(WHOLE) == 6
+    assert len(CASES) == 11
+    assert len(WHOLE) == 9
 
 
 @pytest.mark.parametrize("folder", CASES, ids=lambda f: f.name)
@@ -42,7 +46,7 @@ def test_first_cause_is_the_planted_one(folder):
 @pytest.mark.parametrize("folder", WHOLE, ids=lambda f: f.name)
 def test_centre_of_mass_is_found_or_refused(folder):
     centre, truth = analysed(folder)["chassis"]["centre_of_mass_m"], truth_of(folder)
-    if min(truth["handed"]) < 0:
+    if min(truth["handed"]) < 0 or any(mark in folder.name for mark in SLIDES):
         assert centre["x"]["value"] is None and "slide or fight" in centre["x"]["why"]
         return
     for axis, name in (("x", "cg_dx"), ("y", "cg_dy")):
@@ -75,14 +79,55 @@ def test_yaw_drift_is_what_the_base_did(folder):
         assert said == pytest.approx(drift, abs=0.1 + 0.03 * abs(drift))
 
 
-@pytest.mark.parametrize("folder", [f for f in WHOLE if "lean" not in f.name], ids=lambda f: f.name)
+ROLLS = [f for f in WHOLE if not any(mark in f.name for mark in ("lean", *SLIDES))]
+
+
+@pytest.mark.parametrize("folder", ROLLS, ids=lambda f: f.name)
 def test_radii_lie_in_their_intervals(folder):
     radius = np.array(truth_of(folder)["radius_scale"])
     relative = radius / radius.mean()
     for wheel, true in zip(analysed(folder)["wheels"].values(), relative, strict=True):
         low, high = wheel["relative_radius"]["interval95"]
         assert low <= true <= high
-        assert abs(wheel["relative_radius"]["value"] - true) < 0.0035
+        # Wheels of a rocking base carry too little to show theirs well.
+        assert abs(wheel["relative_radius"]["value"] - true) < (
+            0.010 if "985" in folder.name else 0.0035
+        )
+
+
+def test_a_base_that_rocks_on_a_diagonal_is_not_taken_for_poor_floor():
+    """A rigid base whose wheel RR is 1.5 % smaller stands on FR and RL: statics, four points."""
+    for size, light in (("985", {"FL", "RR"}), ("1020", {"FR", "RL"})):
+        folder = next(f for f in CASES if f"radius_RR_{size}" in f.name)
+        load = pd.read_parquet(folder / "truth.parquet")[["N_FL", "N_FR", "N_RL", "N_RR"]].mean()
+        lifted = {name[2:] for name, force in load.items() if force < 0.5 * load.mean()}
+        assert lifted == light
+        (told,) = (f["text"] for f in analysed(folder)["findings"] if "rocks" in f["text"])
+        carry_little = told.split(": ")[1]
+        assert all(name in carry_little for name in light)
+        assert "low_grip" not in {c["cause"] for c in analysed(folder)["causes"]}
+
+
+def test_without_forces_a_rocking_base_and_a_wrong_wheel_stay_open(tmp_path):
+    folder = next(f for f in CASES if "radius_RR_1020" in f.name)
+    table = pd.read_parquet(folder / "log.parquet")
+    table.filter(regex="^(?!cur_|volt_)").to_parquet(tmp_path / "log.parquet")
+    first = analyze([tmp_path / "log.parquet"], folder / "robot.toml").result["causes"][0]
+    assert first["cause"] == "undetermined"
+    assert "FR and RL hardly carry, or one wheel's rollers lean" in first["evidence_for"][0]
+
+
+def test_where_the_light_wheels_slide_off_radii_are_refused_and_loads_are_evened_first():
+    folder = next(f for f in CASES if "radius_RR_1020" in f.name)
+    for wheel in analysed(folder)["wheels"].values():
+        assert wheel["relative_radius"]["value"] is None
+        assert "FR and RL slide and carry too little" in wheel["relative_radius"]["why"]
+    low, high = analysed(folder)["causes"][0]["magnitude"]["interval95"]
+    assert low <= 2.0 <= high
+    first = analysed(folder)["remedies"][0]
+    assert (first["kind"], first["action"], first["wheel"]) == ("mounting", "even_load", "RR")
+    assert "FR and RL hardly do" in first["text"]
+    assert "power off" in first["caution"] and "fingers" in first["caution"]
 
 
 def test_wrong_corner_is_reported_for_that_wheel_only():

@@ -7,6 +7,7 @@ import pytest
 
 from analyzer.quantities import Estimate
 from analyzer.remedies import find_remedies
+from analyzer.robot import MovableMass
 from analyzer.simulate import Truth, usual_script
 from tests.recovery.test_prediction import base, drift, recorded
 
@@ -91,3 +92,41 @@ def test_a_mass_within_its_error_is_not_moved_by_nothing():
         if r["kind"] == "move_mass" and not r["trim_m"]
     )
     assert any("too uncertain" in r["text"] for r in remedies)
+
+
+@pytest.mark.parametrize(("wheel", "at"), [("FL", 0), ("RR", 3)])
+def test_a_wheel_near_its_tolerance_is_looked_at_before_masses_are_moved(wheel, at):
+    drag = np.ones(4)
+    drag[at] = 1.6
+    robot = base("power")
+    diagnosis, motion = recorded(robot, Truth(roller_drag=drag))
+    first = diagnosis.causes[0]
+    assert first["cause"] == "none" and first["probability"] < 0.9
+    remedies = find_remedies(robot, diagnosis, motion)
+    assert [r["kind"] for r in remedies if r["kind"] != "record_more"] == ["service_wheel"]
+    look = next(r for r in remedies if r["kind"] == "service_wheel")
+    assert (look["wheel"], look["part"]) == (wheel, "roller_drag")
+    assert look["text"].startswith(f"Look at wheel {wheel} first: with a probability of ")
+    assert "blocks" in look["caution"]
+    low, high = look["expected_effect"]["yaw_drift_deg_per_m"]["interval95"]
+    assert low < 0 < high  # all others are alike, so the serviced base goes straight
+    assert abs(diagnosis.drift.value) > 5
+
+
+def test_a_trim_that_the_masses_cannot_reach_is_not_advised():
+    stuck = replace(
+        base("power"),
+        masses=(
+            MovableMass(
+                name="battery",
+                mass_kg=0.5,
+                x_m=0.0,
+                y_m=0.0,
+                x_range_m=(-0.01, 0.01),
+                y_range_m=None,
+            ),
+        ),
+    )
+    diagnosis, motion = recorded(stuck, Truth(roller_drag=SMALL))
+    assert diagnosis.causes[0]["cause"] == "none"
+    assert [r for r in find_remedies(stuck, diagnosis, motion) if r["kind"] == "move_mass"] == []

@@ -318,43 +318,33 @@ def _rocking(run: Run, motion: Motion, forces_known: bool) -> Gate:
         f"sideways {sliding} turn much further than the base goes, while {first} and {second} hold: "
         f"{sliding} hardly carry"
     )
-    if not forces_known:
-        text = (
-            f"{evidence}, or one wheel's rollers lean the other way; currents or volts would tell"
-        )
-        unknown = Estimate.undetermined("", "two faults look alike without forces")
-        return _open(unknown, text)
     rows = [m for m in motion.passes if rolls_whole(robot, m)]
     ratio = Estimate.undetermined("%", "needs passes ahead and astern")
     if len(rows) >= 2:
         factor = radius_factors(robot, rows)[0]
-        ratio = mean_estimate(
-            100 * (factor[:, loaded[0]] / factor[:, loaded[1]] - 1), "%", floor=0.2
-        )
+        away = 100 * (factor[:, loaded[0]] / factor[:, loaded[1]] - 1)
+        ratio = mean_estimate(away, "%", floor=0.2)
     value, error = ratio.value, ratio.std_error
     if value is None or error is None or abs(value) < max(0.3, 2.5 * error):
-        text = f"{evidence}; the base rocks, as one of them is smaller or sits higher, or the floor is uneven"
-        unknown = Estimate.undetermined("", "a wheel that slides does not show its radius")
-        return _open(unknown, text)
+        evidence += "; one of them is smaller or sits higher, or the floor is uneven"
+        if not forces_known:
+            evidence += ", or one wheel's rollers lean the other way: currents or volts would tell"
+        return Gate(
+            cause="undetermined",
+            wheel=None,
+            probability=0.9,
+            magnitude=Estimate.undetermined("", "a wheel that slides does not show its radius"),
+            evidence=evidence,
+            void=True,
+        )
     larger, smaller = (first, second) if value > 0 else (second, first)
     return Gate(
         cause="radius_mismatch",
         wheel=larger,
-        probability=0.85,
+        probability=0.85 if forces_known else 0.75,
         magnitude=Estimate.of(abs(value), error, "%"),
         evidence=f"{evidence}; {larger} rolls {abs(value):.1f} % further a turn than {smaller}: a larger "
         "wheel makes the base rock on its diagonal",
-        void=True,
-    )
-
-
-def _open(magnitude: Estimate, evidence: str) -> Gate:
-    return Gate(
-        cause="undetermined",
-        wheel=None,
-        probability=0.9,
-        magnitude=magnitude,
-        evidence=evidence,
         void=True,
     )
 

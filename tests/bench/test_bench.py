@@ -108,13 +108,23 @@ def test_a_base_that_rocks_on_a_diagonal_is_not_taken_for_poor_floor():
         assert "low_grip" not in {c["cause"] for c in analysed(folder)["causes"]}
 
 
-def test_without_forces_a_rocking_base_and_a_wrong_wheel_stay_open(tmp_path):
-    folder = next(f for f in CASES if "radius_RR_1020" in f.name)
+def without_forces(folder, tmp_path):
     table = pd.read_parquet(folder / "log.parquet")
     table.filter(regex="^(?!cur_|volt_)").to_parquet(tmp_path / "log.parquet")
-    first = analyze([tmp_path / "log.parquet"], folder / "robot.toml").result["causes"][0]
+    return analyze([tmp_path / "log.parquet"], folder / "robot.toml").result["causes"][0]
+
+
+def test_without_forces_the_larger_wheel_of_a_rocking_base_is_told(tmp_path):
+    first = without_forces(next(f for f in CASES if "radius_RR_1020" in f.name), tmp_path)
+    assert (first["cause"], first["wheel"]) == ("radius_mismatch", "RR")
+    assert first["magnitude"]["value"] == pytest.approx(2.0, abs=0.4)
+
+
+def test_without_forces_a_smaller_wheel_and_one_of_the_wrong_hand_stay_open(tmp_path):
+    first = without_forces(next(f for f in CASES if "radius_RR_985" in f.name), tmp_path)
     assert first["cause"] == "undetermined"
-    assert "FR and RL hardly carry, or one wheel's rollers lean" in first["evidence_for"][0]
+    assert "FL and RR hardly carry" in first["evidence_for"][0]
+    assert "or one wheel's rollers lean the other way" in first["evidence_for"][0]
 
 
 def test_where_the_light_wheels_slide_off_radii_are_refused_and_loads_are_evened_first():

@@ -33,7 +33,7 @@ from analyzer.motion import (
 from analyzer.passes import find_passes
 from analyzer.quantities import CrabwiseError, Estimate, Finding, RecordingError, load_json
 from analyzer.readers import read_recording
-from analyzer.remedies import find_remedies
+from analyzer.remedies import find_remedies, mend_first
 from analyzer.robot import Robot, load_robot
 from analyzer.run import Pass, Recording, Run
 from analyzer.tracking import calibrate_tracking
@@ -358,7 +358,7 @@ def analyze(
     diagnosis = diagnose(run, passes, motion)
     tell("predicting remedies", 0.95)
     remedies = find_remedies(robot, diagnosis, motion)
-    hold = heading_remedy(run, passes, motion)
+    hold = None if mend_first(diagnosis, motion) else heading_remedy(run, passes, motion)
     if hold is not None:
         remedies.append(hold)
     result = _result(robot, recording, run, motion, diagnosis, remedies)

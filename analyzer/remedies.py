@@ -532,6 +532,29 @@ def _add_up(
             )
 
 
+GROSS = {"roller_lean_reversed", "rotation_reversed", "gyro_fault", "low_grip"}
+"""Causes under which wheels slide or the gyro may lie."""
+
+
+def mend_first(diagnosis: Diagnosis, motion: Motion) -> bool:
+    """Whether a fault has to be mended before a heading hold can be tuned.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+        Causes with probabilities.
+    motion : Motion
+        Estimates of the run.
+
+    Returns
+    -------
+    bool
+        True where the base will answer otherwise once mended, or the gyro to hold by is at fault.
+    """
+    slides = bool(motion.sliding_pair) and not diagnosis.fits
+    return slides or any(c["cause"] in GROSS and c["probability"] >= 0.5 for c in diagnosis.causes)
+
+
 def lever_doubts(causes: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """Causes under which turns do not tell the yaw lever: wheels slide, or the gyro may lie.
 
@@ -545,8 +568,7 @@ def lever_doubts(causes: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     list of dict
         Those that are likely enough to mind.
     """
-    doubtful = {"roller_lean_reversed", "rotation_reversed", "gyro_fault", "low_grip"}
-    return [c for c in causes if c["cause"] in doubtful and c["probability"] >= 0.2]
+    return [c for c in causes if c["cause"] in GROSS and c["probability"] >= 0.2]
 
 
 def advised_lever(

@@ -160,3 +160,14 @@ def test_mass_aft_is_moved_ahead():
     # The battery's range leaves 15 of 50 mm: a third of the drift may stay.
     assert remedy["remaining_m"]["x"] == pytest.approx(0.015, abs=0.006)
     assert after["value"] == pytest.approx(0.3 * before, abs=1.5)
+
+
+def test_no_heading_hold_is_advised_where_something_has_to_be_mended_first():
+    """A loop tuned on wheels that slide or fight, or on a gyro at fault, does not fit the mended base."""
+    advised = {
+        f.name.partition("__")[0]: any(r["kind"] == "heading_hold" for r in analysed(f)["remedies"])
+        for f in CASES
+    }
+    gross = ("lean", "reversed", "gyro", "grip", "1020")
+    assert not any(v for name, v in advised.items() if any(mark in name for mark in gross))
+    assert advised["long_mass_aft50"]

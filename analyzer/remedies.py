@@ -125,7 +125,7 @@ def _numbers(after: Sequence[Predicted]) -> dict[str, Any]:
 
 
 ROCKING = {"radius_mismatch", "undetermined"}
-"""First causes under which a sliding pair of wheels means that they hardly carry."""
+"""First causes under which a sliding pair of wheels means that they carry too little."""
 
 
 def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[dict[str, Any]]:
@@ -213,7 +213,7 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
             )
             gain = "Other causes can be told apart only on a sound floor."
             out.append(_record_more(text, gain, place="mechanics"))
-    if motion.sliding_pair and not diagnosis.fits and causes[0]["cause"] in ROCKING:
+    if _rocks(diagnosis, motion):
         out.append(_level(robot, causes[0]["wheel"], motion.sliding_pair))
     out += [_service(diagnosis, motion, c["cause"], c["wheel"]) for c in services]
     suspect = None if services else _suspect(robot, diagnosis, motion)
@@ -326,12 +326,16 @@ def _suspect(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> dict[str, An
     return None
 
 
+def _rocks(diagnosis: Diagnosis, motion: Motion) -> bool:
+    return bool(motion.sliding_pair) and diagnosis.causes[0]["cause"] in ROCKING
+
+
 def _level(robot: Robot, wheel: str | None, sliding: Sequence[str]) -> dict[str, Any]:
     """Make all wheels carry, where the base stands on a diagonal."""
     loaded = " and ".join(n for n in robot.wheel_names if n not in sliding)
     light = " and ".join(sliding)
     first = (
-        f"Compare the diameter of {wheel} with the others' and replace it if it is larger. "
+        f"Compare the diameter of {wheel} with the others' and replace it if it differs. "
         if wheel
         else ""
     )
@@ -339,7 +343,7 @@ def _level(robot: Robot, wheel: str | None, sliding: Sequence[str]) -> dict[str,
         "kind": "mounting",
         "wheel": wheel,
         "action": "even_load",
-        "text": f"Make all wheels carry: {light} hardly do, the base stands on {loaded}. {first}With power "
+        "text": f"Make all wheels carry: {light} carry little, the base stands on {loaded}. {first}With power "
         f"off, on a level floor, press on the corners at {light}: where the base rocks, measure all "
         "wheels' diameters and the heights of their mounts, and even them out until a strip of paper is "
         "held under every wheel. Uneven floor does the same: try another place.",
@@ -551,8 +555,9 @@ def mend_first(diagnosis: Diagnosis, motion: Motion) -> bool:
     bool
         True where the base will answer otherwise once mended, or the gyro to hold by is at fault.
     """
-    slides = bool(motion.sliding_pair) and not diagnosis.fits
-    return slides or any(c["cause"] in GROSS and c["probability"] >= 0.5 for c in diagnosis.causes)
+    return _rocks(diagnosis, motion) or any(
+        c["cause"] in GROSS and c["probability"] >= 0.5 for c in diagnosis.causes
+    )
 
 
 def lever_doubts(causes: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -603,8 +608,8 @@ def _factors(
 ) -> list[dict[str, Any]]:
     """Wheel factors for the kinematics where a radius differs beyond its own uncertainty."""
     relative_radius = diagnosis.relative_radius or motion.relative_radius
-    if not any(c["cause"] == "radius_mismatch" for c in likely):
-        return []
+    if motion.sliding_pair or not any(c["cause"] == "radius_mismatch" for c in likely):
+        return []  # wheels that slide do not go by their radius
     values = [e.value for e in relative_radius]
     if any(v is None for v in values):
         return []

@@ -327,7 +327,9 @@ def _suspect(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> dict[str, An
 
 
 def _rocks(diagnosis: Diagnosis, motion: Motion) -> bool:
-    return bool(motion.sliding_pair) and diagnosis.causes[0]["cause"] in ROCKING
+    """Whether the base stands on a diagonal, as far as the first cause allows."""
+    causes = diagnosis.causes
+    return bool(motion.sliding_pair and causes) and causes[0]["cause"] in ROCKING
 
 
 def _level(robot: Robot, wheel: str | None, sliding: Sequence[str]) -> dict[str, Any]:

@@ -726,7 +726,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         else:
             ts, values = _without_leaps(ts, values, name, (offset, zero), block, findings, config)
             speed = _gridded(t, part, ts, values, dt, offset)
-            angle[:, k] = _integral(speed, dt)
+            angle[:, k] = integrated(speed, dt)
         if np.ptp(angle[:, k]) == 0:
             findings.append(
                 Finding(
@@ -867,7 +867,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             config,
         )
     if gyro is not None:
-        longest = max(_spans(still), key=lambda span: span[1] - span[0], default=(0, 0))
+        longest = max(spans(still), key=lambda span: span[1] - span[0], default=(0, 0))
         a, b = (t[min(k, t.size - 1)] for k in longest)
         resting = (samples[0] >= a + config.settle_time) & (samples[0] < b)
         imu["gyro_bias_instability"] = bias_instability(samples[0][resting], samples[1][resting])
@@ -911,13 +911,13 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             # The reference heading stands in where the gyro is stuck.
             rate = np.gradient(smooth(reference[:, 2], dt, 0.06), dt)
             gyro = np.where(stuck & np.isfinite(rate), rate, gyro)
-        turned = None if gyro is None else _integral(gyro, dt)
+        turned = None if gyro is None else integrated(gyro, dt)
         if turned is not None:
             _gyro_against(reference[:, 2], turned, rolled[:, 2], dt, imu, findings)
         yaw, yaw_source = _heading(reference[:, 2], turned, dt, imu), "reference"
     elif gyro is not None:
         valid &= ~stuck
-        yaw, yaw_source = _integral(gyro, dt), "gyro"
+        yaw, yaw_source = integrated(gyro, dt), "gyro"
     elif yaw_imu is not None:
         yaw, yaw_source = yaw_imu, "imu yaw"
 
@@ -1005,8 +1005,21 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     )
 
 
-def _integral(rate: np.ndarray, dt: float) -> np.ndarray:
-    """Integral from the first sample on, by the trapezoidal rule."""
+def integrated(rate: np.ndarray, dt: float) -> np.ndarray:
+    """Integral from the first sample on, by the trapezoidal rule.
+
+    Parameters
+    ----------
+    rate : ndarray, shape (n,)
+        Rate on an even grid.
+    dt : float
+        Grid step. [s]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        In the unit of the rate times seconds, 0 at the first sample.
+    """
     out = np.empty(rate.size)
     out[0] = 0.0
     step = rate[1:] + rate[:-1]
@@ -1015,7 +1028,19 @@ def _integral(rate: np.ndarray, dt: float) -> np.ndarray:
     return out
 
 
-def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
+def spans(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Stretches of True in a mask.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (n,)
+        Samples.
+
+    Returns
+    -------
+    list of (int, int)
+        First sample and the one after the last, in order.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
@@ -1025,7 +1050,7 @@ def _grown(mask: np.ndarray, width: int) -> np.ndarray:
     if width < 1 or not mask.any():
         return mask
     out = mask.copy()
-    for a, b in _spans(mask):
+    for a, b in spans(mask):
         out[max(0, a - width) : b + width] = True
     return out
 
@@ -1103,10 +1128,12 @@ def _stale_counters(
             stands[-1][1] = b
         else:
             stands.append([a, b])
-    spans = np.array(stands, dtype=int).reshape(-1, 2)
-    length = spans[:, 1] - spans[:, 0]
-    spans = spans[(spans[:, 1] < when.size) & (spans[:, 0] >= 9) & (length * usual <= 5.0)]
-    start, stop = spans.T
+    stretches = np.array(stands, dtype=int).reshape(-1, 2)
+    length = stretches[:, 1] - stretches[:, 0]
+    stretches = stretches[
+        (stretches[:, 1] < when.size) & (stretches[:, 0] >= 9) & (length * usual <= 5.0)
+    ]
+    start, stop = stretches.T
     # The wheels went on: the step after the stand makes up for the time it took.
     after = np.abs([count[stop] - count[start - 1] for count in counts])
     lead = np.argmax(after, axis=0)
@@ -1252,7 +1279,7 @@ def _without_leaps(
     if not bad.any() or bad.mean() > 0.2:
         return ts, values
     offset, zero = shift
-    for a, b in _spans(bad):
+    for a, b in spans(bad):
         if b - a > 3:
             block(float(ts[a]) + offset + zero, float(ts[b - 1]) + offset + zero)
     findings.append(
@@ -1322,7 +1349,7 @@ def _screen(
     if np.count_nonzero(same) > config.stale_share / 2 * same.size:
         moving = np.interp(ts + offset, t, moving_at) > 0.5
         same &= moving & ~bad
-        longest = max((b - a for a, b in _spans(same)), default=0)
+        longest = max((b - a for a, b in spans(same)), default=0)
         share = float(same.sum()) / max(1.0, float(moving.sum()))
         usual = float(np.median(np.diff(ts)))
         if (
@@ -1356,11 +1383,11 @@ def _stuck(
 ) -> np.ndarray:
     """Spans without any change while the wheels turn, with the rests inside them."""
     same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-12])
-    for a, b in _spans(~same):
+    for a, b in spans(~same):
         if a > 0 and b < same.size and b - a <= 3:
             same[a:b] = True  # a twitch between two stuck spans
     out = np.zeros(t.size, dtype=bool)
-    for a, b in _spans(same):
+    for a, b in spans(same):
         if np.sum(~still[a:b]) * dt >= config.frozen_time:
             out[a:b] = True
             findings.append(
@@ -1381,7 +1408,7 @@ def _clipped(
     size = np.abs(values)
     top = float(size.max())
     at = size >= top * (1 - 1e-6)
-    runs = [b - a for a, b in _spans(at)]
+    runs = [b - a for a, b in spans(at)]
     if top <= 0 or sum(r for r in runs if r >= 5) < 20:
         return np.zeros(values.size, dtype=bool)
     where = np.flatnonzero(at)
@@ -1780,7 +1807,7 @@ def _gyro_bias(
     settle, trim = max(1, round(config.settle_time / dt)), max(1, round(0.05 / dt))
     rests = [
         (a + settle, b - trim)
-        for a, b in _spans(still)
+        for a, b in spans(still)
         if (b - a - settle - trim) * dt >= config.rest_time
     ]
     if not rests:
@@ -2041,7 +2068,7 @@ def _reference(
     at = np.flatnonzero(same)
     same[at] = np.interp(ts[at] + offsets[id(part)], t, (~still).astype(float)) > 0.5
     if same.sum() > 3:
-        frozen = [s for s in _spans(same) if ts[s[1] - 1] - ts[s[0]] >= config.frozen_time]
+        frozen = [s for s in spans(same) if ts[s[1] - 1] - ts[s[0]] >= config.frozen_time]
         for a, b in frozen[:20]:
             findings.append(
                 Finding(
@@ -2127,7 +2154,7 @@ def _reference(
             for axis in range(len(columns)):
                 pose[near, axis] = np.interp(at, ts, values[axis]) if at.size else math.nan
             unknown &= ~near
-    holes = [s for s in _spans(unknown) if (s[1] - s[0]) * dt > config.reference_gap]
+    holes = [s for s in spans(unknown) if (s[1] - s[0]) * dt > config.reference_gap]
     for a, b in holes[:20]:
         findings.append(
             Finding(

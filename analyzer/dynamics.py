@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.alignment import smooth
+from analyzer.alignment import smooth, spans
 from analyzer.kinematics import odometry_matrix
 from analyzer.quantities import Estimate, slope_through_origin
 from analyzer.run import Pass, Run
@@ -177,10 +177,8 @@ class _Binned:
         owner = np.full(run.t.size, -1, dtype=np.int32)
         for k, p in enumerate(passes):
             owner[max(0, p.start - pad) : p.stop + pad] = k
-        inside = np.concatenate([[False], (owner >= 0) & run.valid, [False]])
-        edges = np.flatnonzero(inside[1:] != inside[:-1])
-        spans = [(a, (b - a) // self.size) for a, b in edges.reshape(-1, 2)]
-        every = [a + self.size * np.arange(whole) for a, whole in spans if whole]
+        inside = spans((owner >= 0) & run.valid)
+        every = [a + self.size * np.arange((b - a) // self.size) for a, b in inside]
         self.start = np.concatenate([np.empty(0, dtype=int), *every])
         self.count = self.start.size
         self.where = (self.start[:, None] + np.arange(self.size)).ravel()

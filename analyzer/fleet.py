@@ -11,7 +11,6 @@ import contextlib
 import csv
 import datetime as dt
 import fnmatch
-import functools
 import hashlib
 import io
 import json
@@ -1012,7 +1011,6 @@ def _connected(
             cluster.close()
 
 
-@functools.cache
 def _row_files() -> Any:
     """Parquet for scans, without reading ahead in the background.
 

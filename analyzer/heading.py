@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from analyzer.alignment import integrated
 from analyzer.control import (
     HeadingGains,
     Margins,
@@ -725,7 +726,7 @@ def simulate_loop(
     alive = np.zeros((count, ticks), dtype=bool)
     for k, p in enumerate(passes):
         dt = float(p.t[1] - p.t[0])
-        heading = np.concatenate([[0.0], np.cumsum((p.rate[1:] + p.rate[:-1]) * dt / 2)])
+        heading = integrated(p.rate, dt)
         free[k] = np.interp(t, p.t, heading)
         seen_heading[k] = np.interp(t - age, p.t, heading, left=0.0)
         seen_rate[k] = np.interp(t - age, p.t, p.rate, left=0.0)

@@ -601,6 +601,7 @@ def describe_motion(
     lever = _lever(run, measured, absolute)
     held = _held(run, [m for k in SIDEWAYS for m in groups[k]]) if absolute else None
     pair = () if held is None else _sliding_pair(run, held)
+    least = 1.0 if held is None else float(held.min())
     if held is not None and pair:
         slide = " and ".join(run.robot.wheel_names[k] for k in pair)
         carry = " and ".join(n for k, n in enumerate(run.robot.wheel_names) if k not in pair)
@@ -620,7 +621,7 @@ def describe_motion(
         config,
         [m for m in measured if m.kind == "diagonal" and m.distance >= config.shortest_path],
         pair,
-        hardly=held is not None and float(held.min()) < HARDLY_CARRIES,
+        hardly=least < HARDLY_CARRIES,
     )
     return Motion(
         passes=measured,
@@ -640,7 +641,7 @@ def describe_motion(
         mounting_yaw=_mounting(run, passes),
         findings=tuple(findings),
         sliding_pair=tuple(run.robot.wheel_names[k] for k in pair),
-        held_least=1.0 if held is None else float(held.min()),
+        held_least=least,
     )
 
 
@@ -968,6 +969,11 @@ def _radii(
     """
     robot = run.robot
     w = robot.x.size
+
+    def refused(why: str) -> tuple[Estimate, tuple[Estimate, ...], tuple[Estimate, ...]]:
+        nothing = Estimate.undetermined("m", why)
+        return nothing, (Estimate.undetermined("", why),) * w, (nothing,) * w
+
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
     why = "needs straight passes ahead or astern"
     if np.any(robot.heading != 0) and absolute:
@@ -978,14 +984,13 @@ def _radii(
         why = "wheels that do not point ahead are told apart by all kinds of passes only"
     rows = [m for m in rows if rolls_whole(robot, m)]
     if len(rows) < 2:
-        nothing = Estimate.undetermined("m", why)
-        return nothing, (Estimate.undetermined("", why),) * w, (nothing,) * w
+        return refused(why)
     factor, creep_error = radius_factors(robot, rows, config)
     if pair and (hardly or np.any(np.abs(factor[:, pair].mean(axis=0) - 1) > 0.015)):
         names = " and ".join(robot.wheel_names[k] for k in pair)
-        why = f"{names} slide and carry too little: what they turn does not tell their radius"
-        nothing = Estimate.undetermined("m", why)
-        return nothing, (Estimate.undetermined("", why),) * w, (nothing,) * w
+        return refused(
+            f"{names} slide and carry too little: what they turn does not tell their radius"
+        )
     paths = np.array([m.path for m in rows])
     extra = config.radius_floor
     relative = factor / factor.mean(axis=1, keepdims=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.alignment import smooth
+from analyzer.alignment import smooth, spans
 from analyzer.kinematics import plane_length
 from analyzer.quantities import quantile
 from analyzer.run import Pass, PassKind, Run
@@ -34,11 +34,6 @@ class PassConfig:
 
 
 DEFAULT = PassConfig()
-
-
-def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
 def span_sums(values: np.ndarray, start: np.ndarray, stop: np.ndarray) -> np.ndarray:
@@ -123,7 +118,7 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
         asked = plane_length(command[:, 0], command[:, 1]) + np.abs(command[:, 2]) * robot.size
         if np.mean((asked > 1e-3) == moving) < 0.5:
             command = None  # commands of another unit or clock: the wheels tell better
-    for a, b in _spans(~moving):
+    for a, b in spans(~moving):
         if (b - a) * dt < config.shortest_rest and a > 0 and b < n:
             moving[a:b] = True
     rolled = run.rolled
@@ -137,11 +132,11 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
     # Per kind of movement, how fast the base goes.
     along = {True: np.abs(rolled[:, 2]), False: plane_length(rolled[:, 0], rolled[:, 1])}
     out: list[Pass] = []
-    for a, b in _spans(~moving):
+    for a, b in spans(~moving):
         if (b - a) * dt >= config.shortest:
             out.append(Pass(kind="rest", start=a, stop=b, cruise_start=a, cruise_stop=b, speed=0.0))
     least = round(config.shortest / dt)
-    for a, b in _spans(moving):
+    for a, b in spans(moving):
         if rim[a:b].max() < config.speed_start or b - a < least:
             continue
         for c, d in _split(direction[:, a:b], length[a:b], dt):
@@ -171,7 +166,7 @@ def _split(direction: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[i
         np.linalg.norm(direction[lag:], axis=1) * np.linalg.norm(direction[:-lag], axis=1), 1e-9
     )
     both = strong[lag:] & strong[:-lag]
-    turns = _spans((cosine < 0.7) & (both | ~strong[lag // 2 : n - lag + lag // 2]))
+    turns = spans((cosine < 0.7) & (both | ~strong[lag // 2 : n - lag + lag // 2]))
     cuts = [0]
     for a, b in turns:
         if a < cuts[-1] or b + lag - 1 >= n:
@@ -207,9 +202,8 @@ def _one(
         return None
     fast = along >= config.cruise_share * top
     reached, last = int(fast.argmax()), fast.size - int(fast[::-1].argmax())
-    first = reached
-    trim = min(round(0.1 / dt), max(0, (last - first - 3) // 4))
-    first, last = first + trim, last - trim
+    trim = min(round(0.1 / dt), max(0, (last - reached - 3) // 4))
+    first, last = reached + trim, last - trim
     rise = along[max(0, reached - round(1.0 / dt)) : reached + 1]
     launch = float((rise[1:] - rise[:-1]).max() / dt) if rise.size > 2 else 0.0
     if kind in {"left", "right"} and run.reference is not None and run.yaw is not None:

@@ -200,7 +200,7 @@ def run_panels(run: Run) -> tuple[Panel, ...]:
         run has them; the yaw rate in °/s, the closure in mm/s.
     """
     deg = 180 / math.pi
-    rolled = run.wheel_speed @ odometry_matrix(run.robot.matrix)[2] * deg
+    rolled = run.rolled[:, 2] * deg
 
     def wheels(title: str, unit: str, values: np.ndarray) -> Panel:
         lines = [Trace.of(name, values[:, k]) for k, name in enumerate(run.robot.wheel_names)]

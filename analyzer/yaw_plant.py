@@ -24,6 +24,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from analyzer.alignment import integrated, spans
 from analyzer.control import YawPlant, steepest_tangent, two_point
 from analyzer.kinematics import odometry_matrix, plane_length
 from analyzer.quantities import Estimate, Finding, RecordingError, quantile, student_quantile
@@ -519,7 +520,7 @@ def turn_windows(
     moving = plane_length(signals.travel[:, 0], signals.travel[:, 1])
     active = (turning > config.rate_still) | (moving > 1e-3)
     pause = max(1, round(config.pause / dt))
-    for a, b in _spans(~active):
+    for a, b in spans(~active):
         if b - a < pause and a > 0 and b < active.size:
             active[a:b] = True
     out: list[TurnWindow] = []
@@ -527,7 +528,7 @@ def turn_windows(
     valid = run.valid if run.gyro_stuck is None else run.valid | run.gyro_stuck
     lead = round(config.before / dt)
     last = 0
-    for a, b in _spans(active):
+    for a, b in spans(active):
         inside = turning[a:b]
         start = max(last, a - lead)
         last = b
@@ -564,16 +565,11 @@ def _observations(
         total = np.concatenate([[0.0], np.cumsum(command)])
         mean = (total[span:] - total[:-span]) / span
         change = np.abs(mean[span:] - mean[:-span])  # at index k: the step lies at k + span
-        for a, b in _spans(change > config.step_share * top):
+        for a, b in spans(change > config.step_share * top):
             at = a + int(np.argmax(change[a:b])) + span - lead
             if at - cuts[-1] >= 2 * span and n - at >= 2 * span:
                 cuts.append(at)
     return list(zip(cuts, [*cuts[1:], n], strict=True))
-
-
-def _spans(mask: np.ndarray) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
 def loop_was_on(
@@ -912,7 +908,7 @@ def step_reading(
         t, rate, end, stepped = _step_answer(run, signals, w, config)
         if not stepped or t[-1] < config.step_shortest or end <= 0:
             continue
-        heading = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2) * run.dt])
+        heading = integrated(rate, run.dt)
         slope, apparent = steepest_tangent(t, heading, max(3, rate.size // 3))
         found.append((*_lag_and_delay_of_step(t, rate, end), slope / abs(w.command), apparent))
     if len(found) < config.windows_least:

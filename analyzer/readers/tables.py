@@ -173,9 +173,10 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
     ahead: dict[str, Future[np.ndarray]] = {}
     threads = ThreadPoolExecutor(2) if file.metadata.num_rows >= MANY_ROWS else None
     own = threading.local()
+    own.file = file
 
     def read(name: str) -> np.ndarray:
-        if not hasattr(own, "file"):  # none is made for two threads
+        if not hasattr(own, "file"):  # each thread its own: none is made for two
             own.file = parquet.ParquetFile(
                 path, metadata=file.metadata, page_checksum_verification=True
             )

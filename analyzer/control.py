@@ -387,15 +387,78 @@ def _stable(at: _Sampled, gains: HeadingGains) -> np.ndarray:
     return out
 
 
-def keeps_to(plants: Sequence[YawPlant], gains: HeadingGains, nominal: float, worst: float) -> bool:
-    """Whether a law keeps to its largest sensitivities, on a grid: to search, not for the proof.
+@dataclass(frozen=True, slots=True, eq=False)
+class PlantsOnGrid:
+    """What several plants make of each part of a law, at frequencies up to Nyquist's.
+
+    Attributes
+    ----------
+    at : _Sampled
+        The plants.
+    period : float
+        Period of the loop. [s]
+    back, summed : ndarray, shape (1, n)
+        z^-1, and the sum over ticks times the period.
+    heading, rate : ndarray, shape (plants, n)
+        Answers of heading and yaw rate, dead time included.
+    """
+
+    at: _Sampled
+    period: float
+    back: np.ndarray
+    summed: np.ndarray
+    heading: np.ndarray
+    rate: np.ndarray
+
+    def loop(self, gains: HeadingGains) -> np.ndarray:
+        """Loop gains under a law, shape (plants, n): `sampled_polynomials`, by factors."""
+        out: np.ndarray = (gains.kp + gains.ki * self.summed) * self.heading
+        if gains.kd:
+            keep = math.exp(-self.period / gains.rate_filter) if gains.rate_filter > 0 else 0.0
+            out += gains.kd * (1 - keep) / (1 - keep * self.back) * self.rate
+        return out
+
+
+def on_grid(plants: Sequence[YawPlant], period: float, points: int = 300) -> PlantsOnGrid:
+    """Several plants on a logarithmic grid of frequencies, to try many laws on.
 
     Parameters
     ----------
     plants : sequence of YawPlant
         Plants with all dead time of the loop in them, the nominal one first.
+    period : float
+        Period of the loop. [s]
+    points : int
+        Frequencies, over three decades up to Nyquist's.
+
+    Returns
+    -------
+    PlantsOnGrid
+        The plants' part of every loop.
+    """
+    omega = np.geomspace(1e-3, 1.0, points)[None] * math.pi / period
+    return _on(_Sampled.of(plants, period), omega, period)
+
+
+def _on(at: _Sampled, omega: np.ndarray, period: float) -> PlantsOnGrid:
+    """Plants at frequencies, one row a plant, of `omega` one row or one a plant."""
+    back = np.exp(-1j * period * omega)
+    one, slow = 1 - back, 1 - at.pole * back
+    summed, settled = period / one, at.left * one / slow
+    late = at.gain * np.exp(-1j * period * omega * at.periods)
+    heading = late * (back * summed + (at.start - at.lag) + at.lag * settled)
+    return PlantsOnGrid(at, period, back, summed, heading, late * (1 - settled))
+
+
+def keeps_to(on: PlantsOnGrid, gains: HeadingGains, nominal: float, worst: float) -> bool:
+    """Whether a law keeps to its largest sensitivities, on a grid: to search, not for the proof.
+
+    Parameters
+    ----------
+    on : PlantsOnGrid
+        The plants, the nominal one first.
     gains : HeadingGains
-        The law and its period.
+        A law of that period.
     nominal, worst : float
         Largest sensitivity of the first plant, and of all.
 
@@ -404,27 +467,16 @@ def keeps_to(plants: Sequence[YawPlant], gains: HeadingGains, nominal: float, wo
     bool
         False also where a loop is unstable.
     """
-    at = _Sampled.of(plants, gains.period)
-    omega = np.geomspace(1e-3, 1.0, 300)[None] * math.pi / gains.period
-    loop = _sampled_responses(at, gains)(np.arange(len(plants)), omega)
-    peaks = np.max(1 / np.abs(1 + loop), axis=1)
-    return bool(peaks[0] <= nominal and peaks.max() <= worst and np.all(_stable(at, gains)))
+    least = np.min(np.abs(1 + on.loop(gains)), axis=1)
+    near = least[0] * nominal >= 1 and least.min() * worst >= 1
+    return bool(near and np.all(_stable(on.at, gains)))
 
 
 def _sampled_responses(every: _Sampled, gains: HeadingGains) -> Responses:
-    """Loop gains of several plants: `sampled_polynomials` at z = e^{j omega T}, by factors."""
-    period = gains.period
-    keep = math.exp(-period / gains.rate_filter) if gains.rate_filter > 0 else 0.0
+    """Loop gains of several plants, each at its own frequencies."""
 
     def loops(which: np.ndarray, omega: np.ndarray) -> np.ndarray:
-        at = every.rows(which)
-        back = np.exp(-1j * omega * period)
-        one, slow = 1 - back, 1 - at.pole * back
-        heading = period * back / one + (at.start - at.lag) + at.lag * at.left * one / slow
-        out: np.ndarray = (gains.kp + gains.ki * period / one) * heading
-        if gains.kd:
-            out = out + gains.kd * (1 - keep) / (1 - keep * back) * (1 - at.left * one / slow)
-        return at.gain * out * back**at.periods
+        return _on(every.rows(which), omega, gains.period).loop(gains)
 
     return loops
 

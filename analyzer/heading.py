@@ -22,6 +22,7 @@ from analyzer.control import (
     amigo_pi,
     half_rule,
     keeps_to,
+    on_grid,
     sampled_margins_of,
     simc,
     step_response_pid,
@@ -263,7 +264,8 @@ class HeadingHold:
     advised : Proof
         The law advised.
     alternatives : tuple of Proof
-        All laws, the advised one included; last the classical rule, to compare with only.
+        All laws, the advised one included; last the classical rule, to compare with only (where
+        `tune` was asked to compare).
     expected : dict of str to dict
         Per structure: replay summary; none of the classical rule.
     feedforward : FeedForward or None
@@ -463,9 +465,11 @@ def design(
         )
         return _proof(structure, gains, math.nan, plant, plants)
 
+    on = on_grid([plant, *plants], loop.period)
+
     def good(closed_loop_time: float) -> bool:
         gains = _law(structure, plant, loop, closed_loop_time, effective)
-        return keeps_to([plant, *plants], gains, config.max_sensitivity, config.worst_sensitivity)
+        return keeps_to(on, gains, config.max_sensitivity, config.worst_sensitivity)
 
     low, high = effective, effective
     if not good(low):
@@ -537,10 +541,14 @@ def drift_passes(
     if np.any(np.abs(signals.command[straight]) > 1e-3):
         asked = plant.gain * first_order(signals.command, dt, plant.lag)
         answer = np.interp(run.t - plant.delay, run.t, asked)
-    out = []
-    for p in passes:
-        if p.kind not in {"left", "right"} or p.hard_start:
-            continue
+    sideways = [p for p in passes if p.kind in {"left", "right"} and not p.hard_start]
+    order: Sequence[int] = range(len(sideways))
+    if len(sideways) > config.passes_most:
+        order = np.random.default_rng(0).permutation(len(sideways)).tolist()
+    out: list[DriftPass] = []
+    for p in (sideways[k] for k in order):
+        if len(out) == config.passes_most:
+            break
         a, b = max(0, p.start - round(0.05 / dt)), min(p.stop + round(0.1 / dt), run.t.size)
         if not np.all(run.valid[a:b]):
             continue
@@ -565,10 +573,7 @@ def drift_passes(
                 v_y=v_y,
             )
         )
-    if len(out) > config.passes_most:
-        lot = np.random.default_rng(0).permutation(len(out))[: config.passes_most]
-        out = [out[k] for k in np.sort(lot)]
-    return tuple(out)
+    return tuple(sorted(out, key=lambda p: p.t_start))
 
 
 def _straight_mask(passes: Sequence[Pass], size: int) -> np.ndarray:
@@ -657,29 +662,40 @@ def feed_forward(
     return FeedForward(per_speed=per_speed, per_acceleration=per_acceleration, left_out=left_out)
 
 
-def _if_worth(
+def _chosen(
+    candidates: Sequence[Proof],
     forward: FeedForward,
     identified: Identified,
     loop: Loop,
-    gains: HeadingGains,
     passes: Sequence[DriftPass],
     config: HeadingConfig,
-) -> FeedForward:
-    """Leave out the share per acceleration where the replay hardly gains by it."""
-    if not forward.per_acceleration.determined:
-        return forward
-    simple = replace(
-        forward,
-        per_acceleration=Estimate.undetermined(
-            "rad s/m", "the heading error replayed hardly gains by it"
-        ),
-        left_out=tuple((speed, 0.0) for speed, _ in forward.left_out),
+) -> tuple[Proof, FeedForward]:
+    """The simplest law that leaves about the least error on the identified plant.
+
+    The share of the feed-forward that goes with acceleration is left out where the replay hardly
+    gains by it.
+    """
+    ways = [forward]
+    if forward.per_acceleration.determined:
+        simple = replace(
+            forward,
+            per_acceleration=Estimate.undetermined(
+                "rad s/m", "the heading error replayed hardly gains by it"
+            ),
+            left_out=tuple((speed, 0.0) for speed, _ in forward.left_out),
+        )
+        ways = [simple, forward]
+    laws = [(p.gains, way.left_out) for p in candidates for way in ways]
+    figures = _figures(simulate_loop([identified.plant], laws, loop.age, passes)[1])
+    end, rms = (
+        figures[what].mean(axis=(1, 2)).reshape(len(candidates), len(ways))
+        for what in ("end", "rms")
     )
-    laws = [(gains, way.left_out) for way in (simple, forward)]
-    error = simulate_loop([identified.plant], laws, loop.age, passes)[1]
-    rms = _figures(error)["rms"].mean(axis=(1, 2))
-    worth = rms[1] < config.acceleration_worth * rms[0] and rms[0] - rms[1] > config.least_gain
-    return forward if bool(worth) else simple
+    gained = rms[0, 0] - rms[0, -1]
+    worth = rms[0, -1] < config.acceleration_worth * rms[0, 0] and gained > config.least_gain
+    way = len(ways) - 1 if worth else 0
+    first = int(np.argmax(end[:, way] <= end[:, way].min() + config.simpler_within))
+    return candidates[first], ways[way]
 
 
 def simulate_loop(
@@ -755,27 +771,39 @@ def simulate_loop(
         for column in zip(*((g.kp, g.ki, g.kd, g.rate_filter) for g, _ in laws), strict=True)
     )
     keep = np.where(smooth > 0, np.exp(-period / np.maximum(smooth, 1e-9)), 0.0)
+    summing = np.flatnonzero(ki)  # laws with an integral
     damped = np.flatnonzero(kd)  # laws that read the yaw rate
-    kd, keep = kd[damped], keep[damped]
+    ki, kd, keep = period * ki[summing], kd[damped], keep[damped]
     before = int(late.max())
     asked = np.zeros((before + ticks, len(plants), len(laws), count))
     every = np.arange(len(plants))
-    felt = total = fading = np.zeros((2, *asked.shape[1:]))
-    turned, integral = np.zeros((ticks, *asked.shape[1:])), np.zeros(asked.shape[1:])
+    # A heading that stays, less a lag that fades, of the commands before the one felt now.
+    stays, fades = gain * period, lag * rate_then
+    total, fading = np.zeros((2, 2, *asked.shape[1:]))
+    turned = np.zeros((ticks, *asked.shape[1:]))
+    integral = np.zeros((len(plants), summing.size, count))
     filtered = np.zeros((len(plants), damped.size, count))
-    for k in range(ticks):
-        total, fading = total + felt, pole * fading + felt
+    by_tick = (np.ascontiguousarray(v.T) for v in (seen_heading, seen_rate, active.astype(float)))
+    for k, (own_heading, own_rate, steering) in enumerate(zip(*by_tick, strict=True)):
         felt = asked[before + k - late[..., 0, 0], every]
-        heading = heading_first * felt + gain * period * total - lag * rate_then * fading
+        heading = heading_first * felt + total
+        heading -= fading
         turned[k] = heading[1]
-        error = -seen_heading[:, k] - heading[0]
-        integral = np.where(active[:, k], integral + error * period, 0.0)
-        out = kp * error + ki * integral + ahead[..., k]
+        heading = heading[0]
+        heading += own_heading
+        out = ahead[..., k] - kp * heading
+        if summing.size:
+            integral -= heading[:, summing]
+            integral *= steering
+            out[:, summing] += ki * integral
         if damped.size:
-            rate = seen_rate[:, k] + (rate_first * felt + rate_then * fading)[0][:, damped]
+            rate = (rate_first[0] * felt[0] + fading[0] / lag)[:, damped] + own_rate
             filtered = keep * filtered + (1 - keep) * rate
             out[:, damped] -= kd * filtered
-        asked[before + k] = np.where(active[:, k], out, 0.0)
+        np.multiply(out, steering, out=asked[before + k])
+        total += stays * felt
+        fading *= pole
+        fading += fades * felt
     correction, turned = (np.moveaxis(v, 0, -1).swapaxes(0, 1) for v in (asked[before:], turned))
     error = -free - turned
     return t, np.where(alive, error, np.nan), correction, np.where(alive, -free, np.nan)
@@ -988,7 +1016,13 @@ def _headroom(run: Run, replayed: Replay, plant: YawPlant, config: HeadingConfig
     return min(wanted, least)
 
 
-def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> HeadingHold:
+def tune(
+    run: Run,
+    passes: Sequence[Pass],
+    config: HeadingConfig = DEFAULT,
+    *,
+    compare: bool = True,
+) -> HeadingHold:
     """Identify the yaw plant, choose gains, prove them.
 
     Parameters
@@ -999,6 +1033,8 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
         Its passes.
     config : HeadingConfig
         Choices of the design.
+    compare : bool
+        Whether rules that are never advised stand beside the others, and all are replayed.
 
     Returns
     -------
@@ -1020,10 +1056,11 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
     if plant.lag > loop.period / 2:
         structures.append("PD")
     structures.append("PI")
-    proofs = [design(s, plant, plants, loop, config) for s in structures]
-    candidates = list(proofs)
-    proofs.append(design("PI (AMIGO)", plant, plants, loop, config))
-    compared = (*proofs, classical(identified, plant, plants, loop))
+    candidates = [design(s, plant, plants, loop, config) for s in structures]
+    shown, proofs = candidates, tuple(candidates)
+    if compare:
+        shown = [*candidates, design("PI (AMIGO)", plant, plants, loop, config)]
+        proofs = (*shown, classical(identified, plant, plants, loop))
     sideways = drift_passes(run, passes, identified, config)
     findings = list(identified.findings)
     if not loop.loop_known:
@@ -1040,23 +1077,18 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
         )
     if not sideways:
         return HeadingHold(
-            identified=identified, loop=loop, plant=plant, plants=plants, advised=proofs[0],
-            alternatives=compared, expected={}, feedforward=None, replay=None,
+            identified=identified, loop=loop, plant=plant, plants=plants, advised=candidates[0],
+            alternatives=proofs, expected={}, feedforward=None, replay=None,
             why_no_replay="no sideways pass in this recording: drive three and more each way, then "
             "the expected heading error and the feed-forward can be given",
             correction_limit=config.correction_least, findings=tuple(findings),
         )  # fmt: skip
     forward = feed_forward(sideways, identified.plant, config)
-    forward = _if_worth(forward, identified, loop, proofs[0].gains, sideways, config)
-    played = replays(identified, loop, [p.gains for p in proofs], sideways, forward, config)
-    replayed = {p.structure: r for p, r in zip(proofs, played, strict=True)}
-
-    def remains(proof: Proof) -> float:
-        value = replayed[proof.structure].summary["with_feedforward"]["end"].value
-        return math.inf if value is None else value
-
-    best = min(remains(p) for p in candidates)
-    advised = next(p for p in candidates if remains(p) <= best + config.simpler_within)
+    advised, forward = _chosen(candidates, forward, identified, loop, sideways, config)
+    if not compare:
+        shown = [advised]
+    played = replays(identified, loop, [p.gains for p in shown], sideways, forward, config)
+    replayed = {p.structure: r for p, r in zip(shown, played, strict=True)}
     chosen = replayed[advised.structure]
     limit = _headroom(run, chosen, plant, config)
     return HeadingHold(
@@ -1065,7 +1097,7 @@ def tune(run: Run, passes: Sequence[Pass], config: HeadingConfig = DEFAULT) -> H
         plant=plant,
         plants=plants,
         advised=advised,
-        alternatives=compared,
+        alternatives=proofs,
         expected={name: r.summary for name, r in replayed.items()},
         feedforward=forward,
         replay=chosen,
@@ -1536,6 +1568,6 @@ def heading_remedy(
     if worst * DEGREES < config.drift_least:
         return None
     try:
-        return remedy_of(tune(run, passes, config))
+        return remedy_of(tune(run, passes, config, compare=False))
     except CrabwiseError:
         return None

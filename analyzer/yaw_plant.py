@@ -262,19 +262,23 @@ def first_order(values: np.ndarray, step: float, lag: float) -> np.ndarray:
     return _faded_sum(driven, keep)
 
 
+BLOCK = 32
+AGE_IN_BLOCK = np.subtract.outer(np.arange(BLOCK), np.arange(BLOCK)) % (2 * BLOCK)
+"""Of row k and column j: k - j where j comes first, else beyond the block."""
+
+
 def _faded_sum(driven: np.ndarray, keep: float) -> np.ndarray:
     """y[k] = keep y[k - 1] + driven[k], in blocks whose ends follow the same rule."""
     # Without scipy.signal, whose import takes longer than all of this.
-    size = 32
     *rows, count = driven.shape
-    power = np.arange(size)
-    within = np.tril(keep ** np.maximum(power[:, None] - power, 0))
-    padded = np.zeros((*rows, -(-count // size) * size))
+    fading = np.zeros(2 * BLOCK)
+    fading[:BLOCK] = keep ** np.arange(BLOCK)
+    padded = np.zeros((*rows, -(-count // BLOCK) * BLOCK))
     padded[..., :count] = driven
-    out: np.ndarray = padded.reshape(*rows, -1, size) @ within.T
-    if count > size:
-        ends = _faded_sum(out[..., -1], keep**size)
-        out[..., 1:, :] += ends[..., :-1, None] * keep ** (power + 1)
+    out: np.ndarray = padded.reshape(*rows, -1, BLOCK) @ fading[AGE_IN_BLOCK].T
+    if count > BLOCK:
+        ends = _faded_sum(out[..., -1], keep**BLOCK)
+        out[..., 1:, :] += ends[..., :-1, None] * (keep * fading[:BLOCK])
     return out.reshape(*rows, -1)[..., :count]
 
 
@@ -286,56 +290,73 @@ class _Model:
     time themselves blur, as behind a slow ramp or with a lag shorter than a sample.
     """
 
-    def __init__(self, t: np.ndarray, command: np.ndarray, at: np.ndarray, dt: float) -> None:
-        # An odd number of parts, so that the middle between two samples is the middle of one.
-        self.step = dt / (math.ceil(dt / 0.0025) | 1)
+    def __init__(self, command: np.ndarray, index: np.ndarray, dt: float) -> None:
         # Only around the windows: a lag forgets what came more than a second and a half before.
-        cuts = np.flatnonzero(np.diff(at) > 3.0) + 1
+        lead, after = math.ceil(1.5 / dt), 4
+        cuts = np.flatnonzero(np.diff(index) > 2 * lead) + 1
         pieces = [
-            np.arange(
-                dt * math.floor(max(0.0, part[0] - 1.5) / dt), part[-1] + 2 * self.step, self.step
-            )
-            for part in np.split(at, cuts)
+            np.arange(max(0, part[0] - lead), min(part[-1] + after, command.size))
+            for part in np.split(index, cuts)
         ]
-        self.fine = np.concatenate(pieces)
-        self.at = at
-        # A command is held, so it changes in steps; where between two samples is not known, and
-        # the middle is right on average.
-        asked = command[np.minimum(np.round(self.fine / dt).astype(int), t.size - 1)]
-        self.size = np.abs(asked)
-        self.sign = np.where(self.size > DEFAULT.rate_still, np.sign(asked), 0.0)
+        held = np.concatenate(pieces)
+        self.dt = dt
+        self.place = np.searchsorted(held, index)
+        self.size = np.abs(command[held])
+        self.sign = np.where(self.size > DEFAULT.rate_still, np.sign(command[held]), 0.0)
 
     def answer(self, values: np.ndarray) -> np.ndarray:
         """Yaw rate at the samples. [rad/s]"""
         gain, friction, mean, square = (float(v) for v in values)
         lag = math.sqrt(max(square, 0.0))
-        delay = mean - lag
         goal = self.sign * np.maximum(gain * self.size + friction, 0.0)
-        out: np.ndarray = self._at(delay, first_order(goal, self.step, lag))
-        return out
+        return self._at(mean - lag, lag, goal, self._settling(goal, lag))
 
-    def _at(self, delay: float, fine: np.ndarray) -> np.ndarray:
-        out: np.ndarray = np.interp(self.at - delay, self.fine, fine)
+    def _settling(self, goal: np.ndarray, lag: float) -> np.ndarray:
+        """Answer of a unit-gain lag to held goals, where each begins: midway from the one before.
+
+        A command is held, so it changes in steps; where between two samples is not known, and the
+        middle is right on average.
+        """
+        keep = math.exp(-self.dt / lag) if lag > 0 else 0.0
+        driven = np.zeros_like(goal)
+        driven[..., 1:] = (1 - keep) * goal[..., :-1]
+        return _faded_sum(driven, keep)
+
+    def _at(self, delay: float, lag: float, goal: np.ndarray, settling: np.ndarray) -> np.ndarray:
+        """The answer at the samples, later by a dead time: an exponential to the goal held then."""
+        steps = 0.5 - delay / self.dt
+        whole = math.floor(steps)
+        place = np.clip(self.place + whole, 0, goal.shape[-1] - 1)
+        left = math.exp((whole - steps) * self.dt / lag) if lag > 0 else 0.0
+        out: np.ndarray = goal[..., place] * (1 - left) + settling[..., place] * left
         return out
 
     def slopes(self, values: np.ndarray, free: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
-        """Yaw rate at the samples, and derivatives by the free parameters, shape (samples, free)."""
+        """Yaw rate at the samples, and derivatives by the free parameters, shape (samples, free).
+
+        The answer has a corner where a change passes a sample, which a fit would get stuck at; so the
+        slope by the dead time is that over a whole step.
+        """
         gain, friction, mean, square = (float(v) for v in values)
         lag = math.sqrt(max(square, 0.0))
         delay = mean - lag
         turned = self.sign * (gain * self.size + friction > 0)
-        by_gain, by_friction = first_order(np.stack([turned * self.size, turned]), self.step, lag)
-        fine = gain * by_gain + friction * by_friction
+        goals = np.stack([turned * self.size, turned])
+        settling = self._settling(goals, lag)
+        parts = self._at(delay, lag, goals, settling)
+        weights, half = values[:2], self.dt / 2
+        late, early = (
+            self._at(delay + d, lag, weights @ goals, weights @ settling) for d in (half, -half)
+        )
         near = np.array([0.0, 0.0, 0.0, max(2e-5, 0.02 * square)])
         high, low = values + near, values - near
         low[3] = max(low[3], 0.0)
         columns = [
-            self._at(delay, by_gain),
-            self._at(delay, by_friction),
-            (self._at(delay + 1e-3, fine) - self._at(delay - 1e-3, fine)) / 2e-3,
+            *parts,
+            (late - early) / self.dt,
             (self.answer(high) - self.answer(low)) / (high[3] - low[3]),
         ]
-        return self._at(delay, fine), np.stack([columns[k] for k in free], axis=1)
+        return weights @ parts, np.stack([columns[k] for k in free], axis=1)
 
 
 def _least_squares(
@@ -352,7 +373,7 @@ def _least_squares(
     Marquardt, J. SIAM 11, 431-441, 1963. Robust: residuals far beyond the usual count by their
     size, not by its square; for a start, so it stops early. Small enough to do without scipy.optimize, whose import takes longer.
     """
-    small = (1e-2 if robust else 1e-6) * np.array([0.05, 0.02, 0.01, 1e-3])[free]
+    small = (1e-2 if robust else 1e-4) * np.array([0.05, 0.02, 0.01, 1e-3])[free]
     values = start.copy()
     values[free] = np.clip(values[free], *bounds)
     usual = max(float(np.std(rate - model.answer(values))), 1e-4)
@@ -973,20 +994,20 @@ def _fit(
     dt = run.dt
     index = np.concatenate([np.arange(w.start, w.stop) for w in windows])
     cluster = np.concatenate([np.full(w.stop - w.start, k) for k, w in enumerate(windows)])
-    at, rate = run.t[index], signals.rate[index]
+    rate = signals.rate[index]
     sizes = np.array([abs(w.command) for w in windows])
     asked = np.abs(signals.command[index])
     low, high = np.percentile(asked[asked > config.rate_still], [20, 90])
     friction = bool(high > config.levels_ratio * low)
     free = [0, 1, 2, 3] if friction else [0, 2, 3]
-    model = _Model(run.t, signals.command, at, dt)
-    # A lag shorter than the model's own grid leaves the fit flat.
-    lowest = np.array([-10.0, -5.0, -3 * dt, model.step**2])
+    model = _Model(signals.command, index, dt)
+    # A lag much shorter than a step leaves the fit flat.
+    lowest = np.array([-10.0, -5.0, -3 * dt, min(dt / 5, 2.5e-3) ** 2])
     bounds = lowest[free], np.array([10.0, 5.0, 3.0, 4.0])[free]
     values = _start_values(run, signals, windows, friction, config)
     for robust in (True, False):  # first with outliers held down
         values = _least_squares(model, rate, values, free, bounds, robust=robust)
-    tool = _Model(run.t, _instrument(signals, windows), at, dt) if closed else model
+    tool = _Model(_instrument(signals, windows), index, dt) if closed else model
     for _ in range(12 if closed else 0):  # the instrument's equations, by Newton's steps
         (fitted, jacobian), z = model.slopes(values, free), tool.slopes(values, free)[1]
         step = np.linalg.lstsq(z.T @ jacobian, z.T @ (rate - fitted), rcond=None)[0]

@@ -419,9 +419,9 @@ def test_first_order_agrees_with_scipy(lag):
 
 
 def test_fit_agrees_with_scipy_least_squares():
-    # The same residuals through scipy.optimize. The model is interpolated on a grid of 2 ms, whose
-    # corners leave both short of the very bottom: sums of squares agree to 1e-7, parameters to a
-    # sixth of their standard error.
+    # The same residuals through scipy.optimize. The answer has corners where the held command
+    # changes, and ours takes its slope across them: sums of squares agree to 1e-7, parameters to a
+    # sixth of their standard error; those of the robust start to the steps at which it stops.
     from scipy.optimize import least_squares
 
     from analyzer.yaw_plant import _least_squares, _Model
@@ -429,7 +429,7 @@ def test_fit_agrees_with_scipy_least_squares():
     rng = np.random.default_rng(17)
     t = np.arange(0, 40, 0.01)
     command = np.repeat(rng.choice([-1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2], 50), 80)
-    model = _Model(t, command, t, 0.01)
+    model = _Model(command, np.arange(t.size), 0.01)
     truth = np.array([0.85, -0.06, 0.09, 0.06**2])
     rate = model.answer(truth) + 0.01 * rng.standard_normal(t.size)
     rate[500:510] += 2.0  # outliers
@@ -451,6 +451,7 @@ def test_fit_agrees_with_scipy_least_squares():
                 xtol=1e-14, ftol=1e-14, gtol=1e-14,
             )  # fmt: skip
             errors = 0.01 * np.sqrt(np.diag(np.linalg.inv(theirs.jac.T @ theirs.jac)))
-            assert np.all(np.abs(ours[free] - theirs.x) < errors / 6)
+            stops = np.array([5e-4, 2e-4, 1e-4, 1e-5])[free]
+            assert np.all(np.abs(ours[free] - theirs.x) < (stops if robust else errors / 6))
             if not robust:
                 assert np.sum((model.answer(ours) - rate) ** 2) < 2 * theirs.cost * (1 + 1e-7)

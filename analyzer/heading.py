@@ -138,24 +138,34 @@ class Loop:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Proof:
-    """Margins of one law on the identified plant and over its uncertainty set.
+class Law:
+    """What a rule gives.
 
     Attributes
     ----------
     structure : str
         P, PD, PI, PI (AMIGO) or PID (step response).
     gains : HeadingGains
-        The law.
+        The gains.
     closed_loop_time : float
         tau_c of the rule; nan for the two that have none. [s]
-    nominal, worst : Margins
-        On the identified plant; smallest of each margin, largest of each sensitivity over the set.
     """
 
     structure: Structure
     gains: HeadingGains
-    closed_loop_time: float
+    closed_loop_time: float = math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof(Law):
+    """Margins of one law on the identified plant and over its uncertainty set.
+
+    Attributes
+    ----------
+    nominal, worst : Margins
+        On the identified plant; smallest of each margin, largest of each sensitivity over the set.
+    """
+
     nominal: Margins
     worst: Margins
 
@@ -354,7 +364,7 @@ def uncertainty_set(
     return tuple(out)
 
 
-def _law(
+def _gains_of(
     structure: Structure, plant: YawPlant, loop: Loop, closed_loop_time: float, effective: float
 ) -> HeadingGains:
     """Gains of a structure by the rule."""
@@ -412,7 +422,7 @@ def classical(
         rate_filter=loop.period / 2,
         period=loop.period,
     )
-    return _proof("PID (step response)", gains, math.nan, plant, plants)
+    return prove(Law(structure="PID (step response)", gains=gains), plant, plants)
 
 
 def _effective_delay(structure: Structure, plant: YawPlant, loop: Loop) -> float:
@@ -429,8 +439,8 @@ def design(
     plants: Sequence[YawPlant],
     loop: Loop,
     config: HeadingConfig = DEFAULT,
-) -> Proof:
-    """Gains of one structure, as fast as the sensitivity allows, with their margins.
+) -> Law:
+    """Gains of one structure, as fast as the sensitivity allows.
 
     Parameters
     ----------
@@ -447,8 +457,8 @@ def design(
 
     Returns
     -------
-    Proof
-        Gains and margins.
+    Law
+        Gains; `prove` gives their margins.
 
     Notes
     -----
@@ -463,12 +473,12 @@ def design(
         gains = HeadingGains(
             kp=setting.gain, ki=setting.gain / setting.integral_time, period=loop.period
         )
-        return _proof(structure, gains, math.nan, plant, plants)
+        return Law(structure=structure, gains=gains)
 
     on = on_grid([plant, *plants], loop.period)
 
     def good(closed_loop_time: float) -> bool:
-        gains = _law(structure, plant, loop, closed_loop_time, effective)
+        gains = _gains_of(structure, plant, loop, closed_loop_time, effective)
         return keeps_to(on, gains, config.max_sensitivity, config.worst_sensitivity)
 
     low, high = effective, effective
@@ -484,22 +494,32 @@ def design(
         for _ in range(12):
             middle = math.sqrt(low * high)
             low, high = (low, middle) if good(middle) else (middle, high)
-    gains = _law(structure, plant, loop, high, effective)
-    return _proof(structure, gains, high, plant, plants)
+    gains = _gains_of(structure, plant, loop, high, effective)
+    return Law(structure=structure, gains=gains, closed_loop_time=high)
 
 
-def _proof(
-    structure: Structure,
-    gains: HeadingGains,
-    closed_loop_time: float,
-    plant: YawPlant,
-    plants: Sequence[YawPlant],
-) -> Proof:
-    every = sampled_margins_of([plant, *plants], gains)
+def prove(law: Law, plant: YawPlant, plants: Sequence[YawPlant]) -> Proof:
+    """Margins of a law on a plant, and the worst of them over a set of plants.
+
+    Parameters
+    ----------
+    law : Law
+        The law.
+    plant : YawPlant
+        Plant with all dead time of the loop.
+    plants : sequence of YawPlant
+        Its uncertainty set.
+
+    Returns
+    -------
+    Proof
+        Gains and margins.
+    """
+    every = sampled_margins_of([plant, *plants], law.gains)
     return Proof(
-        structure=structure,
-        gains=gains,
-        closed_loop_time=closed_loop_time,
+        structure=law.structure,
+        gains=law.gains,
+        closed_loop_time=law.closed_loop_time,
         nominal=every[0],
         worst=Margins(
             gain_margin=min(m.gain_margin for m in every),
@@ -663,13 +683,13 @@ def feed_forward(
 
 
 def _chosen(
-    candidates: Sequence[Proof],
+    candidates: Sequence[Law],
     forward: FeedForward,
     identified: Identified,
     loop: Loop,
     passes: Sequence[DriftPass],
     config: HeadingConfig,
-) -> tuple[Proof, FeedForward]:
+) -> tuple[Law, FeedForward]:
     """The simplest law that leaves about the least error on the identified plant.
 
     The share of the feed-forward that goes with acceleration is left out where the replay hardly
@@ -1057,10 +1077,6 @@ def tune(
         structures.append("PD")
     structures.append("PI")
     candidates = [design(s, plant, plants, loop, config) for s in structures]
-    shown, proofs = candidates, tuple(candidates)
-    if compare:
-        shown = [*candidates, design("PI (AMIGO)", plant, plants, loop, config)]
-        proofs = (*shown, classical(identified, plant, plants, loop))
     sideways = drift_passes(run, passes, identified, config)
     findings = list(identified.findings)
     if not loop.loop_known:
@@ -1075,18 +1091,25 @@ def tune(
                 "they can be faster"
             )
         )
+    advised = candidates[0]
+    if sideways:
+        forward = feed_forward(sideways, identified.plant, config)
+        advised, forward = _chosen(candidates, forward, identified, loop, sideways, config)
+    shown = [advised]
+    if compare:
+        shown = [*candidates, design("PI (AMIGO)", plant, plants, loop, config)]
+    proofs = [prove(law, plant, plants) for law in shown]
+    proof = proofs[shown.index(advised)]
+    if compare:
+        proofs.append(classical(identified, plant, plants, loop))
     if not sideways:
         return HeadingHold(
-            identified=identified, loop=loop, plant=plant, plants=plants, advised=candidates[0],
-            alternatives=proofs, expected={}, feedforward=None, replay=None,
+            identified=identified, loop=loop, plant=plant, plants=plants, advised=proof,
+            alternatives=tuple(proofs), expected={}, feedforward=None, replay=None,
             why_no_replay="no sideways pass in this recording: drive three and more each way, then "
             "the expected heading error and the feed-forward can be given",
             correction_limit=config.correction_least, findings=tuple(findings),
         )  # fmt: skip
-    forward = feed_forward(sideways, identified.plant, config)
-    advised, forward = _chosen(candidates, forward, identified, loop, sideways, config)
-    if not compare:
-        shown = [advised]
     played = replays(identified, loop, [p.gains for p in shown], sideways, forward, config)
     replayed = {p.structure: r for p, r in zip(shown, played, strict=True)}
     chosen = replayed[advised.structure]
@@ -1096,8 +1119,8 @@ def tune(
         loop=loop,
         plant=plant,
         plants=plants,
-        advised=advised,
-        alternatives=proofs,
+        advised=proof,
+        alternatives=tuple(proofs),
         expected={name: r.summary for name, r in replayed.items()},
         feedforward=forward,
         replay=chosen,
@@ -1121,7 +1144,8 @@ def _loop_fast_enough(run: Run, identified: Identified, loop: Loop, config: Head
     # from that it need not be worked out.
     if min(loop.loop_hz, log_hz) > 1 / (4 * _effective_delay("P", plant, swift)):
         return
-    crossover = design("P", plant, (), swift, config).nominal.crossover / (2 * math.pi)
+    law = design("P", plant, (), swift, config)
+    crossover = prove(law, plant, ()).nominal.crossover / (2 * math.pi)
     if loop.loop_hz < 2 * crossover:
         source = f"{run.robot.path}: robot.loop_hz" if loop.loop_known else "loop rate"
         raise CrabwiseError(

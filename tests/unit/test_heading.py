@@ -20,6 +20,7 @@ from analyzer.heading import (
     design,
     feed_forward,
     heading_result,
+    prove,
     simulate_loop,
     tune,
 )
@@ -110,7 +111,7 @@ def test_design_keeps_to_its_sensitivities(structure):
             for g in (0.8, 1.25)
             for d in (0.7, 1.3)
         ]
-        proof = design(structure, plant, near, loop)
+        proof = prove(design(structure, plant, near, loop), plant, near)
         assert proof.nominal.stable
         assert proof.nominal.max_sensitivity <= DEFAULT.max_sensitivity + 2e-3
         assert proof.worst.max_sensitivity <= DEFAULT.worst_sensitivity + 2e-3
@@ -126,7 +127,7 @@ def test_design_with_little_lag_is_the_rule_itself():
     # Fast loop, no lag, sensitivity free: tau_c = delay gives kp = 0.5 / (gain delay).
     plant = YawPlant(gain=0.8, lag=1e-6, delay=0.1)
     loop = Loop(loop_hz=2000, age=0, age_known=True, loop_known=True)
-    proof = design("P", plant, (), loop)
+    proof = prove(design("P", plant, (), loop), plant, ())
     assert proof.gains.kp == pytest.approx(0.5 / (0.8 * 0.1), rel=0.02)
 
 

@@ -86,7 +86,9 @@ class AlignmentConfig:
 DEFAULT = AlignmentConfig()
 
 
-def smooth(values: np.ndarray, dt: float, sigma: float = DEFAULT.smoothing) -> np.ndarray:
+def smooth(
+    values: np.ndarray, dt: float, sigma: float = DEFAULT.smoothing, *, every: int = 1
+) -> np.ndarray:
     """Gaussian smoothing along the first axis.
 
     Parameters
@@ -97,24 +99,26 @@ def smooth(values: np.ndarray, dt: float, sigma: float = DEFAULT.smoothing) -> n
         Grid step. [s]
     sigma : float
         Standard deviation of the kernel. [s]
+    every : int
+        Return every so many.
 
     Returns
     -------
     ndarray
-        Same shape. Nothing is done where the kernel is below a third of a step.
+        Same shape, or shorter by `every`. Nothing is done where the kernel is below a third of a step.
     """
     width = sigma / dt
     if width < 1 / 3:
-        return values
+        return values[::every]
     if values.ndim == 1:
-        return _gaussian(values, width)
-    out = np.empty(values.shape, order="F")
+        return _gaussian(values, width, every)
+    out = np.empty((-(-values.shape[0] // every), values.shape[1]), order="F")
     for k in range(values.shape[1]):
-        out[:, k] = _gaussian(values[:, k], width)
+        out[:, k] = _gaussian(values[:, k], width, every)
     return out
 
 
-def _gaussian(values: np.ndarray, width: float) -> np.ndarray:
+def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
     """Convolve with a Gaussian cut at three standard deviations, the ends held. `width` in steps."""
     reach = int(3.0 * width + 0.5)
     kernel = np.exp(-0.5 * (np.arange(reach + 1) / width) ** 2)
@@ -122,6 +126,9 @@ def _gaussian(values: np.ndarray, width: float) -> np.ndarray:
     n = values.size
     padded = np.empty(n + 2 * reach)
     padded[:reach], padded[reach : reach + n], padded[reach + n :] = values[0], values, values[-1]
+    if every > 1:
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)[::every]
+        return np.asarray(windows @ np.concatenate([kernel[:0:-1], kernel]))
     if reach <= 24 and n < 4096:
         short: np.ndarray = np.convolve(padded, np.concatenate([kernel[:0:-1], kernel]), "valid")
         return short
@@ -173,10 +180,10 @@ def unwrapped(angle: np.ndarray) -> np.ndarray:
     ndarray, shape (n,)
         [rad]
     """
+    if not _largest_step(angle) > math.pi:
+        return angle
     step = np.diff(angle)
     jumps = np.flatnonzero(np.abs(step) > math.pi)
-    if not jumps.size:
-        return angle
     turns = np.zeros(angle.size)
     turns[jumps + 1] = -2 * math.pi * np.round(step[jumps] / (2 * math.pi))
     return angle + np.cumsum(turns)
@@ -379,8 +386,8 @@ class _Clocked:
     whole: bool
     channels: dict[str, np.ndarray]
     thinning: _Thinning | None = None
-    even: dict[float, bool] = field(default_factory=dict)
-    """Per shift of the stamps, whether these are the grid's times already."""
+    even: bool | None = None
+    """Whether the stamps, thinned, are a grid of the run's step; None until it is looked at."""
     paced: tuple[float, np.ndarray] | None = None
     known: dict[str, bool] = field(default_factory=dict)
     """Per channel, whether there is a number in every place."""
@@ -525,17 +532,68 @@ def _thinned(
 
 def _on_grid(t: np.ndarray, ts: np.ndarray, values: np.ndarray, shift: float) -> np.ndarray:
     """Values at the grid's times, linear between samples; `shift` is added to the stamps."""
-    return values if _is_grid(t, ts, shift) else np.interp(t, ts + shift, values)
+    dt = float(t[1] - t[0])
+    return _placed(t, ts, values, shift, dt, _is_even(ts, dt))
 
 
-def _is_grid(t: np.ndarray, ts: np.ndarray, shift: float) -> bool:
-    """Whether a log is evenly stamped, so that its samples are the grid."""
-    dt = t[1] - t[0]
-    return (
-        ts.size == t.size
-        and abs(ts[0] + shift) < 1e-3 * dt
-        and float(np.max(np.abs(ts + shift - t))) < 1e-3 * dt
-    )
+def _is_even(ts: np.ndarray, dt: float) -> bool:
+    """Whether stamps are a grid of this step, wherever it begins."""
+    if abs(float(ts[-1] - ts[0]) - (ts.size - 1) * dt) > 1e-3 * dt:
+        return False
+    away = ts - ts[0]
+    away -= dt * np.arange(ts.size)
+    return max(float(away.max()), -float(away.min())) < 1e-3 * dt
+
+
+def _placed(
+    t: np.ndarray, ts: np.ndarray, values: np.ndarray, shift: float, dt: float, even: bool
+) -> np.ndarray:
+    if not even:
+        return np.interp(t, ts + shift, values)
+    steps = -float(ts[0] + shift) / dt
+    near = round(steps)
+    if abs(steps - near) < 1e-3:
+        if near == 0 and values.size == t.size:
+            return values
+        steps = near
+    return shifted(values, steps, size=t.size)
+
+
+def shifted(
+    values: np.ndarray, steps: float, *, stride: int = 1, size: int | None = None
+) -> np.ndarray:
+    """Values of an even grid, some steps later brought forward: `numpy.interp` by slices.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Values on an even grid.
+    steps : float
+        Steps by which to go on; linear between values, beyond the ends the end values hold.
+    stride : int
+        Take every so many.
+    size : int, optional
+        How many to return, n over the stride where not given.
+
+    Returns
+    -------
+    ndarray, shape (size,)
+        Place k holds the value at k stride + steps.
+    """
+    n = values.size
+    whole = math.floor(steps)
+    part = steps - whole
+    out = np.empty(-(-n // stride) if size is None else size)
+    # Places `first` to `last` have both neighbours inside.
+    first = min(max(0, -(whole // stride)), out.size)
+    last = min(max(first, -((whole - n + 1) // stride)), out.size)
+    at = first * stride + whole
+    inner = out[first:last]
+    np.multiply(values[at : n - 1 : stride][: inner.size], 1 - part, out=inner)
+    if part:
+        inner += values[at + 1 :: stride][: inner.size] * part
+    out[:first], out[last:] = values[0], values[-1]
+    return out
 
 
 def _gridded(
@@ -546,9 +604,9 @@ def _gridded(
     ts, values = _thinned(part, ts, values, dt)
     if not whole:
         return _on_grid(t, ts, values, shift)
-    if shift not in part.even:
-        part.even[shift] = _is_grid(t, ts, shift)
-    return values if part.even[shift] else np.interp(t, ts + shift, values)
+    if part.even is None:
+        part.even = _is_even(ts, dt)
+    return _placed(t, ts, values, shift, dt, part.even)
 
 
 def _gaps(t: np.ndarray, usual: float, config: AlignmentConfig) -> list[tuple[float, float]]:
@@ -1041,8 +1099,12 @@ def spans(mask: np.ndarray) -> list[tuple[int, int]]:
     list of (int, int)
         First sample and the one after the last, in order.
     """
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+    edges = (np.flatnonzero(mask[1:] != mask[:-1]) + 1).tolist()
+    if mask.size and mask[0]:
+        edges.insert(0, 0)
+    if mask.size and mask[-1]:
+        edges.append(mask.size)
+    return list(zip(edges[::2], edges[1::2], strict=True))
 
 
 def _grown(mask: np.ndarray, width: int) -> np.ndarray:
@@ -1325,8 +1387,9 @@ def _screen(
     ts, seen = _series(part, name)
     if seen.size < 20:
         return
-    bad = _leaps(seen, least)
-    if max(float(seen.max()), -float(seen.min())) > most:
+    low, high = float(seen.min()), float(seen.max())
+    bad = _leaps(seen, least) if high - low > least else np.zeros(seen.size, dtype=bool)
+    if max(high, -low) > most:
         bad |= np.abs(seen) > most
     odd = np.count_nonzero(bad)
     if 0 < odd < 0.1 * bad.size:
@@ -1935,10 +1998,14 @@ def _gyro_against(
     scale, error = float(found.value or 0.0), float(found.std_error or 0.0)
     rest = b - scale * a
     # What is left is the bias; over a quarter of a minute it must not move.
-    parts = np.array_split(rest, max(1, rest.size // 15))
-    if len(parts) >= 4:
-        level = np.array([float(p.mean()) for p in parts]) / (step * dt)
-        noise = float(np.median([p.std(ddof=1) / math.sqrt(p.size) for p in parts])) / (step * dt)
+    edges = np.linspace(0, rest.size, max(1, rest.size // 15) + 1).astype(int)
+    size = np.diff(edges)
+    level = np.add.reduceat(rest, edges[:-1]) / size
+    # A walk that is followed keeps within the levels.
+    if size.size >= 4 and np.ptp(level) / (step * dt) > GYRO_WANDER:
+        spread = np.add.reduceat((rest - np.repeat(level, size)) ** 2, edges[:-1]) / (size - 1)
+        noise = float(np.median(np.sqrt(spread / size))) / (step * dt)
+        level /= step * dt
         scatter = np.full(level.size, max(noise, 1e-9))
         # A part that ends within a turn is off by the reference's delay: that has no memory.
         followed, gain = random_walk(np.arange(level.size, dtype=float), level, scatter)
@@ -1976,6 +2043,24 @@ def _gyro_against(
         )
 
 
+def _slow(values: np.ndarray, dt: float) -> np.ndarray:
+    """What is slower than a second: smoothed over means of a tenth, with straight lines between.
+
+    What means and lines smooth by themselves comes off the kernel's variance [derived: m values
+    spread by (m^2 - 1) / 12, a triangle of that foot by m^2 / 6].
+    """
+    m = max(1, round(0.1 / dt))
+    if m == 1 or values.size < 10 * m:
+        return smooth(values, dt, 1.0)
+    count = -(-values.size // m) + 2
+    padded = np.full(count * m, values[-1])
+    padded[:m], padded[m : m + values.size] = values[0], values
+    sigma = math.sqrt(1.0 - ((m**2 - 1) / 12 + m**2 / 6) * dt**2)
+    means = smooth(padded.reshape(count, m).mean(axis=1), m * dt, sigma)
+    out: np.ndarray = np.interp(np.arange(values.size), m * np.arange(count) - (m + 1) / 2, means)
+    return out
+
+
 def _heading(
     reference: np.ndarray, turned: np.ndarray | None, dt: float, imu: dict[str, Estimate]
 ) -> np.ndarray:
@@ -1995,13 +2080,13 @@ def _heading(
     away = np.where(known, reference - turned, 0.0)
     whole = bool(known.all())
     there = away if whole else away[known]
-    slow = smooth(there, dt, 1.0)
+    slow = _slow(there, dt)
     if float(np.mean(np.abs(there - slow) > 0.03)) > 0.05:
         return reference.copy()
     if whole:
         return turned + slow
-    weight = smooth(known.astype(float), dt, 1.0)
-    slow = smooth(away, dt, 1.0) / np.maximum(weight, 1e-6)
+    weight = _slow(known.astype(float), dt)
+    slow = _slow(away, dt) / np.maximum(weight, 1e-6)
     return np.where(weight > 0.02, turned + slow, np.nan)
 
 
@@ -2097,11 +2182,12 @@ def _reference(
         return None, "reference pose is frozen; not used"
     thin = [_thinned(part, ts, v, dt) for v in values]
     ts, values = thin[0][0] + offsets[id(part)], [v for _, v in thin]
+    even = _is_even(ts, dt)
 
     def grid(lag: float) -> np.ndarray:
         pose = np.full((t.size, 3), np.nan, order="F")
         for k, v in enumerate(values):
-            pose[:, k] = _on_grid(t, ts, v, -lag)
+            pose[:, k] = _placed(t, ts, v, -lag, dt, even)
         return pose
 
     pose = grid(0.0)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.alignment import smooth, spans
+from analyzer.alignment import shifted, smooth, spans
 from analyzer.kinematics import odometry_matrix
 from analyzer.quantities import Estimate, slope_through_origin
 from analyzer.run import Pass, Run
@@ -48,26 +48,6 @@ class Torques:
     source: str
     resistance: tuple[Estimate, ...]
     current_lag: float
-
-
-def _shift(values: np.ndarray, steps: float, stride: int = 1) -> np.ndarray:
-    """Every `stride`-th of the values `steps` samples later brought forward (linear)."""
-    n = values.shape[0]
-    whole = math.floor(steps)
-    part = steps - whole
-    out = np.empty((-(-n // stride), values.shape[1]), order="F")
-    for k in range(values.shape[1]):
-        column, moved = values[:, k], out[:, k]
-        # Rows `first` to `last` have both neighbours inside; beyond the ends the end values hold.
-        first = min(max(0, -(whole // stride)), moved.size)
-        last = min(max(first, -((whole - n + 1) // stride)), moved.size)
-        at = first * stride + whole
-        inner = moved[first:last]
-        np.multiply(column[at : n - 1 : stride][: inner.size], 1 - part, out=inner)
-        if part:
-            inner += column[at + 1 :: stride][: inner.size] * part
-        moved[:first], moved[last:] = column[0], column[-1]
-    return out
 
 
 def motor_torques(run: Run) -> Torques | None:
@@ -104,14 +84,18 @@ def motor_torques(run: Run) -> Torques | None:
         )
     current = smooth(run.current, run.dt)
     if volt is not None:
-        drop = smooth(volt, run.dt) - robot.volts_per_rad_s * run.wheel_speed
-        stride = max(1, run.t.size // 20_000)
-        part = drop[::stride]
+        # Neighbouring samples know the same: of a long recording some tell it all.
+        every = max(1, run.t.size // 20_000)
+        drop = smooth(volt, run.dt, every=every)
+        drop = drop - robot.volts_per_rad_s * run.wheel_speed[::every]
+
+        def moved(steps: float, stride: int) -> np.ndarray:
+            return np.array([shifted(c, steps, stride=stride) for c in current.T]).T
 
         def misfit(steps: float) -> float:
-            moved = _shift(current, steps, stride)
-            slope = np.sum(moved * part, axis=0) / np.maximum(np.sum(moved**2, axis=0), 1e-9)
-            return float(np.sum((part - slope * moved) ** 2))
+            seen = moved(steps, every)
+            slope = np.sum(seen * drop, axis=0) / np.maximum(np.sum(seen**2, axis=0), 1e-9)
+            return float(np.sum((drop - slope * seen) ** 2))
 
         grid = np.arange(-1.0, 7.0, 1.0) * max(0.01, run.dt) / run.dt
         cost = [misfit(s) for s in grid]
@@ -122,11 +106,11 @@ def motor_torques(run: Run) -> Torques | None:
             bend = left - 2 * mid + right
             if bend > 0:
                 steps += 0.5 * (left - right) / bend * (grid[1] - grid[0])
-        current = _shift(current, steps)
+        current = moved(steps, 1)
         lag = steps * run.dt
         for k in range(w):
             resistance[k] = slope_through_origin(
-                current[:, k], drop[:, k], "ohm", blocks=12, floor_share=0.005
+                current[::every, k], drop[:, k], "ohm", blocks=12, floor_share=0.005
             )
     return Torques(
         torque=robot.torque_per_ampere * current,

@@ -356,17 +356,17 @@ def _store(
         return
     factor *= sign
     values = values.astype(np.float64, copy=False)
-    # A damaged file may hold signalling NaNs, which warn in every sum until one makes them quiet.
-    with np.errstate(invalid="ignore", over="ignore"):
-        total = float(values.sum())
-        if math.isnan(total):
-            values = values + 0.0
-    if values.dtype.kind == "f" and values.size:
+    if values.size:
         top = BEYOND / max(abs(factor), 1e-300)
-        if math.isfinite(total):
+        with np.errstate(invalid="ignore"):
             low, high = float(values.min()), float(values.max())
-        else:
-            low, high = float(np.nanmin(values, initial=0.0)), float(np.nanmax(values, initial=0.0))
+            if math.isnan(low):
+                # A damaged file may hold signalling NaNs, which warn until a sum makes them quiet.
+                values = values + 0.0
+                low, high = (
+                    float(np.nanmin(values, initial=0.0)),
+                    float(np.nanmax(values, initial=0.0)),
+                )
         if high > top or low < -top:
             absurd = np.abs(values) > top
             values = np.where(absurd, np.nan, values)

@@ -9,7 +9,7 @@ import pytest
 from scipy import ndimage, signal
 
 from analyzer import alignment
-from analyzer.dynamics import _Binned, _shift, _without_each
+from analyzer.dynamics import _Binned, _without_each
 from analyzer.kinematics import plane_length
 from analyzer.quantities import Estimate, quantile, rounded
 
@@ -21,6 +21,26 @@ def test_smoothing_is_scipys_gaussian(width, n):
     got = alignment.smooth(values, 0.01, 0.01 * width)
     want = ndimage.gaussian_filter1d(values, width, mode="nearest", truncate=3.0)
     np.testing.assert_allclose(got, want, atol=1e-9)
+
+
+@pytest.mark.parametrize("every", [2, 7, 400])
+@pytest.mark.parametrize("width", [0.2, 2.5, 30.0])
+def test_smoothing_here_and_there_is_smoothing_everywhere(every, width):
+    values = np.random.default_rng(1).normal(size=(2001, 2)).cumsum(axis=0)
+    whole = alignment.smooth(values, 0.01, 0.01 * width)[::every]
+    few = alignment.smooth(values, 0.01, 0.01 * width, every=every)
+    np.testing.assert_allclose(few, whole, atol=1e-9)
+
+
+@pytest.mark.parametrize("dt", [0.005, 0.01, 0.02, 0.05])
+def test_what_is_slower_than_a_second_is_scipys_gaussian(dt):
+    rng = np.random.default_rng(7)
+    values = rng.normal(0, 0.05, round(60 / dt)).cumsum() * np.sqrt(dt)
+    got = alignment._slow(values, dt)
+    want = ndimage.gaussian_filter1d(values, 1 / dt, mode="nearest", truncate=3.0)
+    left = np.std(values - want)  # what is faster
+    assert np.std(got - want) < 0.002 * left
+    assert np.max(np.abs(got - want)) < 0.006 * left
 
 
 def test_unwrapping_is_numpys():
@@ -156,11 +176,17 @@ def test_plane_length_is_numpys_hypot():
 @pytest.mark.parametrize("stride", [1, 2, 7, 50])
 @pytest.mark.parametrize("n", [2, 5, 101])
 def test_a_shift_is_numpys_interpolation(n, stride, steps):
-    values = np.random.default_rng(6).normal(size=(n, 2))
-    want = np.stack(
-        [np.interp(np.arange(0, n, stride) + steps, np.arange(n), v) for v in values.T], axis=1
-    )
-    np.testing.assert_allclose(_shift(values, steps, stride), want, atol=1e-12)
+    values = np.random.default_rng(6).normal(size=n)
+    want = np.interp(np.arange(0, n, stride) + steps, np.arange(n), values)
+    np.testing.assert_allclose(alignment.shifted(values, steps, stride=stride), want, atol=1e-12)
+
+
+@pytest.mark.parametrize("steps", [-30.5, -3.0, 0.0, 0.25, 12.0, 80.75])
+@pytest.mark.parametrize("size", [1, 90, 101, 140])
+def test_a_shift_onto_another_length_is_numpys_interpolation(size, steps):
+    values = np.random.default_rng(6).normal(size=101)
+    want = np.interp(np.arange(size) + steps, np.arange(101), values)
+    np.testing.assert_allclose(alignment.shifted(values, steps, size=size), want, atol=1e-12)
 
 
 @dataclass

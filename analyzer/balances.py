@@ -189,7 +189,13 @@ def _or_zero(value: float) -> float:
 
 
 class Model:
-    """Residuals of all balances for a batch of parameter vectors."""
+    """Residuals of all balances for a batch of parameter vectors.
+
+    Attributes
+    ----------
+    kinds : list of str
+        Kinds of residuals in words, for evidence on the screen.
+    """
 
     def __init__(
         self, robot: Robot, groups: Sequence[Group], torques: Torques, gauges: Sequence[Gauge]
@@ -248,6 +254,9 @@ class Model:
         self.warp = np.eye(self.w) - plane @ np.linalg.pinv(plane)
         self.size = 2 + 6 * self.w + len(NUISANCES)
         self._rolling = [self._whitening(g) for g in self.groups]
+        labels = self._labels()
+        self.kinds = list(dict.fromkeys(labels))
+        self._kind_of = np.array([self.kinds.index(label) for label in labels], dtype=int)
 
     def index(self, name: str, wheel: int = 0) -> int:
         """Place of a parameter in the vector."""
@@ -436,14 +445,23 @@ class Model:
             out += list(((self.resistance - rho) / self.resistance_error).T)
         return np.stack(out, axis=1)
 
-    def labels(self) -> list[str]:
-        """Words for each residual, in the order of `residuals`.
+    def by_kind(self, residuals: np.ndarray) -> np.ndarray:
+        """Lengths of the residuals of one kind.
+
+        Parameters
+        ----------
+        residuals : ndarray, shape (residuals,)
+            Whitened residuals of one fit.
 
         Returns
         -------
-        list of str
-            For evidence on the screen; residuals of one kind share their words.
+        ndarray, shape (kinds,)
+            Root of the sum of squares over each of `kinds`.
         """
+        return np.sqrt(np.bincount(self._kind_of, residuals**2, len(self.kinds)))
+
+    def _labels(self) -> list[str]:
+        """Words for each residual, in the order of `residuals`; those of one kind share them."""
         out = []
         words = {"side": "sideways", "ahead": "ahead and astern", "turn": "in turns"}
         several = {g.kind for g in self.groups if g.fast}

@@ -1091,18 +1091,27 @@ def _mounting(run: Run, passes: Sequence[Pass]) -> Estimate:
     force = run.specific_force
     if force is None:
         return Estimate.undetermined("°", "no accelerometer in this recording")
-    values = []
-    for p in passes:
-        if p.kind not in {"ahead", "astern"}:
-            continue
-        a, b = p.start, p.cruise_start
-        c, d = p.cruise_stop, p.stop
-        if b - a < 5 or d - c < 5:
-            continue
-        push = force[a:b, :2].mean(axis=0) - force[c:d, :2].mean(axis=0)
-        if np.hypot(*push) > 0.3:
-            sign = 1.0 if p.kind == "ahead" else -1.0
-            values.append(math.degrees(math.atan2(sign * push[1], sign * push[0])))
-    if len(values) < 3:
+    ramped = [
+        p
+        for p in passes
+        if p.kind in {"ahead", "astern"}
+        and min(p.cruise_start - p.start, p.stop - p.cruise_stop) >= 5
+    ]
+
+    def mean(start: list[int], stop: list[int]) -> np.ndarray:
+        a, b = np.array(start, dtype=int), np.array(stop, dtype=int)
+        sums = [span_sums(force[:, axis], a, b) for axis in range(2)]
+        return np.array(sums) / (b - a)
+
+    push = mean([p.start for p in ramped], [p.cruise_start for p in ramped])
+    push -= mean([p.cruise_stop for p in ramped], [p.stop for p in ramped])
+    push *= [1.0 if p.kind == "ahead" else -1.0 for p in ramped]
+    push = push[:, plane_length(*push) > 0.3]
+    if push.shape[1] < 3:
         return Estimate.undetermined("°", "needs three brisk starts ahead or astern")
-    return mean_estimate(np.array(values), "°", floor=0.3)
+    # From the direction of their sum, so that none jumps by a turn.
+    middle = math.atan2(float(push[1].sum()), float(push[0].sum()))
+    across = math.cos(middle) * push[1] - math.sin(middle) * push[0]
+    along = math.cos(middle) * push[0] + math.sin(middle) * push[1]
+    values = np.degrees(middle + np.arctan2(across, along))
+    return mean_estimate(values, "°", floor=0.3)

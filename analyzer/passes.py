@@ -151,13 +151,14 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
 def _split(direction: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[int, int]]:
     """Cut a movement where its direction, shape (3, n), turns by more than 45 degrees for good."""
     n = length.size
-    strong = length > 0.35 * np.partition(length, (9 * n) // 10)[(9 * n) // 10]
-    count = np.count_nonzero(strong)
-    if count < 3:
+    # As in its middle wherever it is under way: nothing to cut.
+    aligned = direction[:, n // 2] @ direction > 0.95
+    aligned |= length < 0.2 * length.max()
+    if aligned.all():
         return [(0, n)]
-    mean = direction @ strong / count
-    if (mean @ direction)[strong].min() > 0.8:
-        return [(0, n)]  # never far from its mean direction: nothing to cut
+    strong = length > 0.35 * np.partition(length, (9 * n) // 10)[(9 * n) // 10]
+    if np.count_nonzero(strong) < 3:
+        return [(0, n)]
     direction = smooth(direction.T, dt, 0.08)
     lag = max(1, round(0.3 / dt))
     if n <= 2 * lag:

@@ -549,13 +549,17 @@ def turn_windows(
     valid = run.valid if run.gyro_stuck is None else run.valid | run.gyro_stuck
     lead = round(config.before / dt)
     last = 0
-    for a, b in spans(active):
-        inside = turning[a:b]
+    stretches = spans(active)
+    # Up to the next one: no turn is asked for between them.
+    largest: np.ndarray = (
+        np.maximum.reduceat(turning, [a for a, _ in stretches]) if stretches else np.zeros(0)
+    )
+    for (a, b), most in zip(stretches, largest, strict=True):
         start = max(last, a - lead)
         last = b
-        if inside.max() < config.rate_least or (b - a) * dt < config.shortest:
+        if most < config.rate_least or (b - a) * dt < config.shortest:
             continue
-        top = quantile(inside, 0.9)
+        top = quantile(turning[a:b], 0.9)
         if top < config.rate_least:
             continue
         if quantile(moving[a:b], 0.9) > config.travel_most * top * run.robot.size:

@@ -408,21 +408,15 @@ def misfits(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
     model, fits = analysis.diagnosis.model, analysis.diagnosis.fits
     if model is None or not fits:
         return None
-    labels = model.labels()
-    kinds = list(dict.fromkeys(labels))[::-1]
+    kinds = [STRETCH, *model.kinds[::-1]]
+    many = model.by_kind(np.ones(fits[0].residuals.size))
     ranked = sorted(fits, key=lambda f: -f.share)
     none = next(f for f in fits if f.causes == (("none", None),))
     picked = [f for f in ranked if f is not none][:most] + [none]
-    kinds.insert(0, STRETCH)
     figure = go.Figure()
     top = 0.0
     for fit, (colour, symbol) in zip(picked, CUES, strict=False):
-        r = model.residuals(fit.z[None])[0]
-        sizes = [
-            math.sqrt(np.mean([v * v for v, of in zip(r, labels, strict=True) if of == kind]))
-            for kind in kinds[1:]
-        ]
-        sizes.insert(0, _stretch(model, fit))
+        sizes = [_stretch(model, fit), *(model.by_kind(fit.residuals) / many)[::-1].tolist()]
         top = max(top, *sizes)
         names = " + ".join(cause_name({"cause": c, "wheel": w}) for c, w in fit.causes)
         figure.add_scatter(

@@ -840,9 +840,9 @@ def _parse_in_parts(
     try:
         with ThreadPoolExecutor(workers) as threads:
             # Threads write what they parsed, too: the first touch of so much memory takes long.
-            parsing = deque(threads.submit(parse, s) for s in parts[:workers])
+            parsing = deque(threads.submit(parse, s) for s in parts[: workers + 1])
             writing: deque[Future[None]] = deque()
-            for nxt in [*parts[workers:], *[None] * len(parsing)]:
+            for nxt in [*parts[workers + 1 :], *[None] * len(parsing)]:
                 table = parsing.popleft().result()
                 if nxt is not None:
                     parsing.append(threads.submit(parse, nxt))

@@ -180,13 +180,17 @@ def unwrapped(angle: np.ndarray) -> np.ndarray:
     ndarray, shape (n,)
         [rad]
     """
-    if not _largest_step(angle) > math.pi:
+    jumps = []
+    for a in range(0, angle.size - 1, 16_384):  # pieces that stay in the processor's cache
+        piece = angle[a : a + 16_385]
+        jumps.append(a + np.flatnonzero(np.abs(piece[1:] - piece[:-1]) > math.pi))
+    at = np.concatenate(jumps) if jumps else np.zeros(0, dtype=int)
+    if not at.size:
         return angle
-    step = np.diff(angle)
-    jumps = np.flatnonzero(np.abs(step) > math.pi)
-    turns = np.zeros(angle.size)
-    turns[jumps + 1] = -2 * math.pi * np.round(step[jumps] / (2 * math.pi))
-    return angle + np.cumsum(turns)
+    turns = np.round((angle[at + 1] - angle[at]) / (2 * math.pi))
+    so_far = np.concatenate([[0.0], np.cumsum(turns)])
+    edges = np.concatenate([[0], at + 1, [angle.size]])
+    return angle - np.repeat(2 * math.pi * so_far, np.diff(edges))
 
 
 def clean_stamps(t: np.ndarray) -> tuple[np.ndarray, int, int]:

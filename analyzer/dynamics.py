@@ -152,6 +152,20 @@ class Inertia:
     gauges: tuple[Gauge, ...]
 
 
+PASSES_MOST = 100
+"""Most passes of a kind that forces are binned in [-]: more, in recordings of hours, cost time and change
+nothing beyond the floors; chosen by lot, so that no repeating script favours one kind."""
+
+
+def _some(passes: Sequence[Pass], *kinds: str) -> list[Pass]:
+    """Passes of these kinds, in order of time; of very many some."""
+    own = [p for p in passes if p.kind in kinds]
+    if len(own) > PASSES_MOST:
+        lot = np.random.default_rng(0).permutation(len(own))[:PASSES_MOST]
+        own = [own[k] for k in np.sort(lot)]
+    return own
+
+
 class _Binned:
     """Means over tenths of a second inside the chosen passes."""
 
@@ -261,7 +275,7 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
         a_x = alpha @ inverse[0] + bins.mean(inward_x)
         return alpha, a_x, ratio * (alpha @ inverse[1]) + bins.mean(inward_y)
 
-    straight = [p for p in passes if p.kind in {"ahead", "astern"}]
+    straight = _some(passes, "ahead", "astern")
     rotor = 0.0
     if straight:
         bins = _Binned(run, straight, pad)
@@ -274,8 +288,8 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
     unknown = Estimate.undetermined(
         "kg m²", "needs turns on the spot both ways, with currents or volts"
     )
-    turns = [p for p in passes if p.kind.startswith("turn_")]
-    sides = [p for p in passes if p.kind in {"left", "right"}]
+    turns = _some(passes, "turn_left", "turn_right")
+    sides = _some(passes, "left", "right")
     both = {p.kind for p in turns} == {"turn_left", "turn_right"}
     gauges: list[Gauge] = []
     yaw = unknown

@@ -282,8 +282,10 @@ def _liveliest(values: np.ndarray, dt: float, lag_most: float) -> slice:
     """Stretch with the most energy that suffices to find a lag; all where the lag may be long."""
     if values.size <= LAG_SPAN or lag_most >= LAG_SPAN * dt / 8:
         return slice(None)
-    energy = np.concatenate([[0.0], np.cumsum(values**2)])
-    start = int(np.argmax(energy[LAG_SPAN:] - energy[:-LAG_SPAN]))
+    block = LAG_SPAN // 30
+    blocks = values[: values.size // block * block].reshape(-1, block)
+    energy = np.concatenate([[0.0], np.cumsum(np.einsum("bk,bk->b", blocks, blocks))])
+    start = block * int(np.argmax(energy[30:] - energy[:-30]))
     return slice(start, start + LAG_SPAN)
 
 
@@ -391,7 +393,6 @@ class _Clocked:
     channels: dict[str, np.ndarray]
     thinning: _Thinning | None = None
     even: bool | None = None
-    """Whether the stamps, thinned, are a grid of the run's step; None until it is looked at."""
     paced: tuple[float, np.ndarray] | None = None
     known: dict[str, bool] = field(default_factory=dict)
     """Per channel, whether there is a number in every place."""
@@ -407,6 +408,12 @@ class _Clocked:
         cleaned = self.channels[name].astype(np.float64)
         cleaned[bad] = np.nan
         self.channels[name], self.known[name] = cleaned, False
+
+    def is_even(self, dt: float) -> bool:
+        """Whether the stamps, thinned, are a grid of the run's step; looked at once."""
+        if self.even is None:
+            self.even = _is_even(_thinned(self, self.t, self.t, dt)[0], dt)
+        return self.even
 
     def pace(self, ts: np.ndarray) -> tuple[float, np.ndarray]:
         """Median step of stamps, and every step over it, 1 or more; the same for most channels."""
@@ -606,11 +613,8 @@ def _gridded(
     """Samples of a part thinned and brought onto the grid."""
     whole = ts is part.t
     ts, values = _thinned(part, ts, values, dt)
-    if not whole:
-        return _on_grid(t, ts, values, shift)
-    if part.even is None:
-        part.even = _is_even(ts, dt)
-    return _placed(t, ts, values, shift, dt, part.even)
+    even = part.is_even(dt) if whole else _is_even(ts, dt)
+    return _placed(t, ts, values, shift, dt, even)
 
 
 def _gaps(t: np.ndarray, usual: float, config: AlignmentConfig) -> list[tuple[float, float]]:
@@ -2184,9 +2188,10 @@ def _reference(
         ts, values = ts[~same], [v[~same] for v in values]
     if ts.size < 10:
         return None, "reference pose is frozen; not used"
+    whole = ts is part.t
     thin = [_thinned(part, ts, v, dt) for v in values]
     ts, values = thin[0][0] + offsets[id(part)], [v for _, v in thin]
-    even = _is_even(ts, dt)
+    even = part.is_even(dt) if whole else _is_even(ts, dt)
 
     def grid(lag: float) -> np.ndarray:
         pose = np.full((t.size, 3), np.nan, order="F")

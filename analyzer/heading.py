@@ -37,7 +37,7 @@ from analyzer.quantities import (
     student_quantile,
 )
 from analyzer.run import Pass, Run
-from analyzer.yaw_plant import Identified, first_order, full_speeds, identify
+from analyzer.yaw_plant import MANY, Identified, first_order, full_speeds, identify
 
 DEGREES = 180 / math.pi
 Structure = Literal["P", "PD", "PI", "PI (AMIGO)", "PID (step response)"]
@@ -996,13 +996,14 @@ def wheel_limit(run: Run) -> float | None:
         Median over fast samples, smallest over wheels [rad/s]; None where neither power nor
         battery is logged.
     """
+    few = slice(None, None, max(1, run.t.size // MANY))
     if run.power is not None:
-        drive = run.power
+        drive = run.power[few]
     elif run.volt is not None and run.battery is not None:
-        drive = run.volt / np.maximum(np.abs(run.battery), 1e-6)[:, None]
+        drive = run.volt[few] / np.maximum(np.abs(run.battery[few]), 1e-6)[:, None]
     else:
         return None
-    found = full_speeds(drive, run.wheel_speed)
+    found = full_speeds(drive, run.wheel_speed[few])
     return None if found is None else float(found.min())
 
 

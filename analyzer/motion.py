@@ -391,49 +391,52 @@ def measure_passes(
     volt = _span_means(run.volt, from_, to, w)
     battery = _span_means(run.battery, from_, to, 1)[:, 0]
     share = _torque_share(run, current, volt, from_, to)
-    out = []
-    for k, (number, p) in enumerate(moves):
-        turns, rolled = every_turns[k], every_rolled[k]
-        path = np.array([*body[k], heading[k]])
-        distance = float(straight[k])
-        measured = bool(np.isfinite(path[:2]).all()) and math.isfinite(distance)
+    path = np.column_stack([body, heading])
+    distance = straight.copy()
+    measured = np.isfinite(path[:, :2]).all(axis=1) & np.isfinite(distance)
+    # Without a reference the wheels' own path stands in, sideways less the usual loss.
+    rolled = np.where(measured, 0.0, every_rolled[:, :2].T * np.array([[1.0], [ratio]]))
+    path[:, :2] = np.where(measured[:, None], path[:, :2], rolled.T)
+    bend = np.abs(np.nan_to_num(heading)) / 2
+    chord = np.abs(np.sinc(bend / math.pi))
+    distance = np.where(measured, distance, plane_length(*rolled) * chord)
+    for k, (number, _) in enumerate(moves):
         if number in tape:
             row = tape[number]
-            path[:2] = (row.ahead, row.left)
+            path[k, :2] = (row.ahead, row.left)
             if math.isfinite(row.turn):
-                path[2] = row.turn
-            distance = math.hypot(row.ahead, row.left)
-            measured = True
-        elif not measured:
-            # Without a reference the wheels' own path stands in, sideways less the usual loss.
-            path[:2] = rolled[:2] * np.array([1.0, ratio])
-            bend = abs(path[2]) if math.isfinite(path[2]) else 0.0
-            chord = math.sin(bend / 2) / (bend / 2) if bend > 1e-6 else 1.0
-            distance = math.hypot(path[0], path[1]) * abs(chord)
-        along = math.hypot(rolled[0], rolled[1] * ratio)
-        speed = p.speed
-        if p.kind not in {"turn_left", "turn_right"}:
-            span = (to[k] - 1 - from_[k]) * run.dt
-            if measured and travel is not None:
-                if math.isfinite(cruise_body[k, 0]) and span > 0.2:
-                    speed = math.hypot(*cruise_body[k]) / span
-            elif along > 0 and span > 0:
-                rim = math.hypot(*cruise_rolled[k, :2])
-                true = math.hypot(path[0], path[1])
-                speed = rim / span * true / max(math.hypot(*rolled[:2]), 1e-9)
+                path[k, 2] = row.turn
+            distance[k], measured[k] = math.hypot(row.ahead, row.left), True
+    turning = np.array([p.kind in {"turn_left", "turn_right"} for _, p in moves], dtype=bool)
+    speed = np.array([p.speed for _, p in moves])
+    span = (to - 1 - from_) * run.dt
+    if travel is not None:
+        seen = measured & ~turning & np.isfinite(cruise_body[:, 0]) & (span > 0.2)
+        speed[seen] = plane_length(*cruise_body[seen].T) / span[seen]
+    along = plane_length(every_rolled[:, 0], every_rolled[:, 1] * ratio)
+    bare = ~turning & (along > 0) & (span > 0)
+    if travel is not None:
+        bare &= ~measured
+    share_of_path = plane_length(*path[bare, :2].T) / np.maximum(
+        plane_length(*every_rolled[bare, :2].T), 1e-9
+    )
+    speed[bare] = plane_length(*cruise_rolled[bare, :2].T) / span[bare] * share_of_path
+    closure = every_turns @ closing
+    out = []
+    for k, (_, p) in enumerate(moves):
         out.append(
             PassMotion(
                 kind=p.kind,
                 t_start=float(run.t[p.start]),
                 t_end=float(run.t[stop[k]]),
                 hard_start=p.hard_start,
-                speed=speed,
-                distance=distance,
-                path=path,
-                rolled=rolled,
-                turns=turns,
-                closure=float(closing @ turns),
-                measured=measured,
+                speed=float(speed[k]),
+                distance=float(distance[k]),
+                path=path[k],
+                rolled=every_rolled[k],
+                turns=every_turns[k],
+                closure=float(closure[k]),
+                measured=bool(measured[k]),
                 rest_share=share[k],
                 current=current[k],
                 volt=volt[k],

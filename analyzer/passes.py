@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -136,14 +135,28 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
         if (b - a) * dt >= config.shortest:
             out.append(Pass(kind="rest", start=a, stop=b, cruise_start=a, cruise_stop=b, speed=0.0))
     least = round(config.shortest / dt)
-    for a, b in spans(moving):
-        if rim[a:b].max() < config.speed_start or b - a < least:
-            continue
-        for c, d in _split(direction[:, a:b], length[a:b], dt):
-            if d - c >= least:
-                found = _one(run, rolled, guide, along, size, a + c, a + d, config)
-                if found is not None:
-                    out.append(found)
+    parts = [
+        (a + c, a + d)
+        for a, b in spans(moving)
+        if b - a >= least and rim[a:b].max() >= config.speed_start
+        for c, d in _split(direction[:, a:b], length[a:b], dt)
+        if d - c >= least
+    ]
+    start, stop = np.array(parts, dtype=int).reshape(-1, 2).T
+    way = span_sums(guide, start, stop)
+    idle = ~way.any(axis=1)
+    way[idle] = span_sums(rolled, start[idle], stop[idle])
+    side = np.zeros(start.size)  # really travelled to the left; 0 where it is not known
+    if run.reference is not None and run.yaw is not None:
+        step, yaw = run.reference[stop - 1, :2] - run.reference[start, :2], run.yaw[start]
+        side = np.nan_to_num(np.cos(yaw) * step[:, 1] - np.sin(yaw) * step[:, 0])
+    for k, (a, b) in enumerate(parts):
+        kind = classify(way[k], size)
+        if kind in {"left", "right"} and abs(side[k]) > 0.1:
+            kind = "left" if side[k] > 0 else "right"
+        found = _one(kind, along[kind in {"turn_left", "turn_right"}], a, b, dt, config)
+        if found is not None:
+            out.append(found)
     out.sort(key=lambda p: p.start)
     return tuple(out)
 
@@ -182,22 +195,9 @@ def _split(direction: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[i
 
 
 def _one(
-    run: Run,
-    rolled: np.ndarray,
-    guide: np.ndarray,
-    speeds: dict[bool, np.ndarray],
-    size: float,
-    start: int,
-    stop: int,
-    config: PassConfig,
+    kind: PassKind, speeds: np.ndarray, start: int, stop: int, dt: float, config: PassConfig
 ) -> Pass | None:
-    dt = run.dt
-    way = np.add.reduce(guide[start:stop], axis=0)
-    if not way.any():
-        way = np.add.reduce(rolled[start:stop], axis=0)
-    kind = classify(way, size)
-    turning = kind in {"turn_left", "turn_right"}
-    along = speeds[turning][start:stop]
+    along = speeds[start:stop]
     top = float(np.partition(along, (3 * along.size) // 4)[(3 * along.size) // 4])
     if top <= 0:
         return None
@@ -207,12 +207,6 @@ def _one(
     first, last = reached + trim, last - trim
     rise = along[max(0, reached - round(1.0 / dt)) : reached + 1]
     launch = float((rise[1:] - rise[:-1]).max() / dt) if rise.size > 2 else 0.0
-    if kind in {"left", "right"} and run.reference is not None and run.yaw is not None:
-        step = run.reference[stop - 1, :2] - run.reference[start, :2]
-        yaw = float(run.yaw[start])
-        side = math.cos(yaw) * float(step[1]) - math.sin(yaw) * float(step[0])
-        if abs(side) > 0.1:  # not where one of them is unknown
-            kind = "left" if side > 0 else "right"
     return Pass(
         kind=kind,
         start=start,
@@ -220,7 +214,7 @@ def _one(
         cruise_start=start + first,
         cruise_stop=start + last,
         speed=quantile(along[first:last], 0.5),
-        hard_start=not turning
+        hard_start=kind not in {"turn_left", "turn_right"}
         and launch > config.hard_acceleration
         and (stop - start) * dt < config.hard_duration,
     )

@@ -811,6 +811,8 @@ def _parse_in_parts(
     # parsing.
     kept = threading.local()
     longest = max(b - a for a, b in parts)
+    # What had fractions has them further on: that spares the parser a guess at each part.
+    fractional: dict[str, pa.DataType] = {}
 
     def parse(span: tuple[int, int]) -> pa.Table:
         if not hasattr(kept, "raw"):
@@ -824,7 +826,9 @@ def _parse_in_parts(
             parse_options=csv.ParseOptions(
                 delimiter=delimiter, invalid_row_handler=odd, newlines_in_values=False
             ),
-            convert_options=csv.ConvertOptions(null_values=BLANKS, strings_can_be_null=True),
+            convert_options=csv.ConvertOptions(
+                column_types=fractional, null_values=BLANKS, strings_can_be_null=True
+            ),
         )
 
     columns: dict[str, np.ndarray] = {}
@@ -852,6 +856,8 @@ def _parse_in_parts(
                     done = parts[0][1] - parts[0][0] if rows == 0 else 0
                     total = parts[-1][1] - parts[0][0]
                     room = max(rows + n, int(1.05 * n * total / done) if done else 2 * room)
+                if not rows:
+                    fractional = {f.name: f.type for f in table.schema if f.type == pa.float64()}
                 for name in names:
                     dtype = _dtype(table.column(name))
                     held = columns.get(name)

@@ -35,9 +35,10 @@ WORK = {
     "raw parquet": "from pyarrow import parquet; warm and parquet.read_table(small); begin(); "
     "table = parquet.read_table(path); end(table.nbytes)",
     "plain": "import warnings; warnings.simplefilter('ignore'); "
-    "from tests.benchmarks.plain import analyse; warm and analyse(small); begin(); analyse(path); end(0)",
+    "from tests.benchmarks.plain import analyse; warm and analyse(small); begin(); "
+    "result = analyse(path); end(0)",
     "ours": "from analyzer.pipeline import analyze; warm and analyze([small], robot); begin(); "
-    "analyze([path], robot); end(0)",
+    "result = analyze([path], robot); end(0)",
 }
 HARNESS = """
 import json, resource, sys, time

@@ -2,8 +2,7 @@
 
 It is the measure of our speed and memory, kept honest: vectorised where a user would, robust where a
 user would, with cluster-robust errors instead of loops. It knows this one log by its column names,
-checks nothing (no counter overflow, no stuck sensor, no clock but one), predicts no remedy and says no
-causes in words.
+checks nothing (no counter overflow, no stuck sensor, no clock but one) and says no causes in words.
 
 Usage: python -m tests.benchmarks.plain LOG.csv
 """
@@ -87,8 +86,13 @@ def analyse(path: str) -> dict:
     current = np.stack([on_grid(f"{w}_current_a") for w in WHEELS], axis=1)
     volt = np.stack([on_grid(f"{w}_volts_v") for w in WHEELS], axis=1)
     command = np.stack([on_grid(c) for c in ("cmd_vx_m_s", "cmd_vy_m_s", "cmd_wz_rad_s")], axis=1)
-    force_y = on_grid("accel_y_g", G)
+    force_x, force_y = on_grid("accel_x_g", G), on_grid("accel_y_g", G)
     turned = integrate.cumulative_trapezoid(gyro, dx=dt, initial=0.0)
+    second = round(1.0 / dt)
+    fit = sm.OLS(np.diff(turned[::second]), np.diff(pose[::second, 2])).fit(
+        cov_type="HAC", cov_kwds={"maxlags": 5}
+    )
+    gyro_scale = (float(fit.params[0]), *map(float, fit.conf_int()[0]))
     slow = ndimage.gaussian_filter1d(pose[:, 2] - turned, 1.0 / dt)
     yaw = turned + slow
 
@@ -115,6 +119,7 @@ def analyse(path: str) -> dict:
         cruise = along > 0.9 * np.quantile(along, 0.75)
         launch = np.diff(along[: max(3, int(np.argmax(cruise)))]).max(initial=0.0) / dt
         owner[a:b] = len(rows)
+        first, last = a + np.argmax(cruise), b - np.argmax(cruise[::-1])
         rows.append(
             {
                 "kind": kind,
@@ -127,6 +132,12 @@ def analyse(path: str) -> dict:
                 "ahead": np.sum(np.cos(middle) * step[:, 0] + np.sin(middle) * step[:, 1]),
                 "left": np.sum(-np.sin(middle) * step[:, 0] + np.cos(middle) * step[:, 1]),
                 "closure": RADIUS * (turns @ (1, 1, -1, -1)),
+                "push_x": force_x[a:first].mean() - force_x[last:b].mean()
+                if a < first < last < b
+                else np.nan,
+                "push_y": force_y[a:first].mean() - force_y[last:b].mean()
+                if a < first < last < b
+                else np.nan,
                 **dict(zip(("rolled_x", "rolled_y", "rolled_yaw"), H_INVERSE @ turns, strict=True)),
                 **{f"turns_{w}": turns[k] for k, w in enumerate(WHEELS)},
                 **{f"current_{w}": current[a:b, k].mean() for k, w in enumerate(WHEELS)},
@@ -134,7 +145,7 @@ def analyse(path: str) -> dict:
         )
     passes = pd.DataFrame(rows)
     usual = passes[~passes.hard]
-    out: dict = {"passes": len(passes)}
+    out: dict = {"passes": len(passes), "gyro scale": gyro_scale}
 
     # Motion, by kind and speed.
     straight = usual[usual.kind.isin(["ahead", "astern", "left", "right"]) & (usual.distance > 0.3)]
@@ -152,6 +163,10 @@ def analyse(path: str) -> dict:
     turn_rows = usual[usual.kind.str.startswith("turn")]
     out["yaw lever"] = mean_interval(0.38 * turn_rows.rolled_yaw / turn_rows.heading)
     fore = straight[straight.kind.isin(["ahead", "astern"])]
+    sign = np.where(fore.kind == "ahead", 1.0, -1.0)
+    out["mounting yaw"] = mean_interval(
+        np.degrees(np.arctan2(sign * fore.push_y, sign * fore.push_x))
+    )
     for k, w in enumerate(WHEELS):
         robust = sm.RLM(
             (fore.ahead - Y[k] * fore.heading).to_numpy(), fore[[f"turns_{w}"]].to_numpy()
@@ -244,7 +259,7 @@ def analyse(path: str) -> dict:
             *map(float, fit.conf_int()[k]),
         )
 
-    out["causes"] = causes(usual, resistance, out)
+    out |= causes(usual, resistance, out)
     for kind, own in usual.groupby("kind"):
         for k, w in enumerate(WHEELS):
             true = H[k] @ np.stack([own.ahead, own.left, own.heading])
@@ -284,31 +299,65 @@ def heading_hold(
     for name, value, error in zip(("gain", "friction", "lag", "delay"), fit.x, spread, strict=True):
         out[f"yaw {name}"] = (float(value), *stats.norm.interval(0.95, value, error))
     gain, _, lag, delay = fit.x
-    late = delay + 0.03  # age of the heading and half a period of the loop
-    cross = optimize.brentq(
-        lambda w: np.pi / 2 - np.arctan(w * lag) - w * late - np.pi / 3, 1e-3, 1e3
-    )
-    out["heading kp"] = kp = float(cross * np.hypot(1, cross * lag) / gain)
-    period = 0.02
-    steps = max(1, round(period / dt))
-    ends: dict[str, list[float]] = {"without": [], "with": []}
     sides = usual[usual.kind.isin(["left", "right"])]
-    for a, b in zip(sides.start, sides.stop, strict=True):
-        drift = rate[a:b:steps]
-        ends["without"].append(float(np.degrees(np.abs(drift.sum() * period))))
-        heading = turning = 0.0
-        asked = np.zeros(drift.size + round(late / period) + 1)
-        for k, own in enumerate(drift):
-            asked[k + round(late / period)] = -kp * heading
-            turning += (gain * asked[k] - turning) * (1 - np.exp(-period / lag))
-            heading += (own + turning) * period
-        ends["with"].append(abs(float(np.degrees(heading))))
-    out |= {f"heading error, {k} hold": mean_interval(np.array(v)) for k, v in ends.items()}
+    # Turn command per sideways speed that cancels the drift.
+    fit = sm.OLS(-sides.heading.to_numpy(), gain * sides.left.to_numpy()).fit(cov_type="HC1")
+    out["feed-forward"] = (float(fit.params[0]), *map(float, fit.conf_int()[0]))
+    # The border of what the turns allow: each of gain, lag, delay at both ends, and the corners.
+    ends = np.array([spread[0], spread[2], spread[3]]) * np.sqrt(stats.chi2.ppf(0.95, 3))
+    ways = [*np.eye(3), *-np.eye(3), *(np.array(list(np.ndindex(2, 2, 2))) * 2 - 1) / np.sqrt(3)]
+    plants = np.array([(gain, lag, delay), *((gain, lag, delay) + ends * w for w in ways)])
+    plants[:, 1:] = np.maximum(plants[:, 1:], 1e-4)
+    period = 0.02
+    s = 1j * np.geomspace(0.1, np.pi / period, 400)
+
+    def gains(structure: str, closed: float) -> tuple[float, float, float]:
+        late = delay + 0.03 + (0 if structure == "PD" else lag / 2)  # age, half a period, half rule
+        kp = 1 / (gain * (closed + late))
+        return kp, kp / (4 * (closed + late)) * (structure == "PI"), kp * lag * (structure == "PD")
+
+    def sensitivity(structure: str, closed: float) -> tuple[float, float]:
+        kp, ki, kd = gains(structure, closed)
+        k, t, d = plants.T[..., None]
+        loop = (kp + ki / s + kd * s) * k * np.exp(-s * (d + 0.03)) / (s * (1 + t * s))
+        peaks = np.max(1 / np.abs(1 + loop), axis=1)
+        return float(peaks[0]), float(peaks.max())
+
+    steps = max(1, round(period / dt))
+    for structure in ("P", "PD", "PI"):
+
+        def beyond(closed: float, structure: str = structure) -> float:
+            nominal, worst = sensitivity(structure, closed)
+            return max(nominal / 1.6, worst / 2.0) - 1
+
+        closed = delay + 0.03
+        if beyond(closed) > 0:
+            closed = optimize.brentq(beyond, closed, 3.0, xtol=1e-4)
+        kp, ki, kd = gains(structure, closed)
+        out[f"heading {structure}"] = (kp, ki, kd, *sensitivity(structure, closed))
+        found: dict[str, list[float]] = {"without": [], "with": []}
+        late = round((delay + 0.03) / period)
+        for a, b in zip(sides.start, sides.stop, strict=True):
+            drift = rate[a:b:steps]
+            found["without"].append(float(np.degrees(np.abs(drift.sum() * period))))
+            heading = turning = integral = 0.0
+            asked = np.zeros(drift.size + late + 1)
+            for k, own in enumerate(drift):
+                integral += heading * period
+                asked[k + late] = -kp * heading - ki * integral - kd * (own + turning)
+                turning += (gain * asked[k] - turning) * (1 - np.exp(-period / lag))
+                heading += (own + turning) * period
+            found["with"].append(abs(float(np.degrees(heading))))
+        for hold, values in found.items():
+            out[f"heading error, {structure}, {hold} hold"] = mean_interval(np.array(values))
     return out
 
 
-def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str, float]:
-    """Posterior shares of single faults from the odd parts of the force balances."""
+def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str, object]:
+    """Posterior shares of single faults from the odd parts of the force balances.
+
+    With the size of the likeliest one, and the yaw drift to expect when it is mended.
+    """
     currents = [f"current_{w}" for w in WHEELS]
     groups = []
     for plus, minus, kind in (("left", "right", "side"), ("ahead", "astern", "ahead"),
@@ -317,7 +366,7 @@ def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str
             own = usual[(usual.speed > (0.5 if kind != "turn" else 1.8)) == fast]
             a, b = own[own.kind == plus][currents].mean(), own[own.kind == minus][currents].mean()
             if np.isfinite(a).all() and np.isfinite(b).all():
-                groups.append((kind, KT * (a.to_numpy() - b.to_numpy()) / 2))
+                groups.append((kind, KT * (a.to_numpy() - b.to_numpy()) / 2, own.speed.median()))
     weight = MASS * G
     seen = {a: known[f"centre of mass {a}, turns"][0] for a in "xy"}
 
@@ -328,7 +377,7 @@ def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str
         axle = 0.06 * np.exp(b + z[14]) * (2 / 3 + load / weight * 4 / 3)
         drag = 0.065 * np.exp(q + z[15]) * load
         parts = []
-        for kind, torque in groups:
+        for kind, torque, _ in groups:
             spin = {"side": np.sign(TAN), "ahead": np.ones(4), "turn": np.sign(X * TAN - Y)}[kind]
             push = (torque - axle * spin) / RADIUS
             rub = drag / np.cos(ANGLE) * (np.sign(X) if kind == "turn" else 1) * (kind != "ahead")
@@ -352,15 +401,52 @@ def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str
                 mean, sd = sound[0].copy(), (plans["mass"] if mass else sound)[1].copy()
                 mean[first + k], sd[first + k] = centre, width
                 plans[f"{name} {WHEELS[k]}{' and mass' if mass else ''}"] = (mean, sd)
-    logs = {}
+    logs, fits = {}, {}
     for name, (mean, sd) in plans.items():
-        fit = optimize.least_squares(residuals, mean, x_scale=sd, args=(mean, sd))
+        fits[name] = fit = optimize.least_squares(residuals, mean, x_scale=sd, args=(mean, sd))
         _, logdet = np.linalg.slogdet(fit.jac.T @ fit.jac)
         logs[name] = -fit.cost - 0.5 * logdet - np.sum(np.log(sd))
     top = max(logs.values())
     shares = {k: np.exp(v - top) for k, v in logs.items()}
     whole = sum(shares.values())
-    return {k: float(v / whole) for k, v in sorted(shares.items(), key=lambda i: -i[1])[:3]}
+    out: dict[str, object] = {
+        f"cause {k}": float(v / whole) for k, v in sorted(shares.items(), key=lambda i: -i[1])[:3]
+    }
+    best = max(logs, key=lambda k: logs[k])
+    fit, (mean, sd) = fits[best], plans[best]
+    cover = np.linalg.inv(fit.jac.T @ fit.jac)
+    draws = np.random.default_rng(0).multivariate_normal(fit.x, cover, 200)
+    claimed = np.flatnonzero(sd != sound[1])  # what the cause says is at fault
+    for k in claimed:
+        out[f"size {k} of {best}"] = (float(fit.x[k]), *np.quantile(draws[:, k], [0.025, 0.975]))
+    mended = draws.copy()
+    mended[:, claimed] = 0.0
+
+    def loads(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Axle torque and roller drag of each wheel, sideways."""
+        load = weight / 4 * (1 + z[0] * X / np.mean(X**2) + z[1] * Y / np.mean(Y**2))
+        axle = 0.06 * np.exp(z[6:10] + z[14]) * (2 / 3 + load / weight * 4 / 3)
+        return axle * np.sign(TAN), 0.065 * np.exp(z[2:6] + z[15]) * load / np.cos(ANGLE)
+
+    rows = np.stack([np.ones(4), TAN, X * TAN - Y])
+    give = rows / RADIUS * (KT * KE / resistance) @ H  # what the wheels lose by going faster
+    for kind, _, speed in groups:
+        if kind != "side":
+            continue
+        turns = []
+        for before, after in zip(draws, mended, strict=True):
+            (a, rub_a), (b, rub_b) = loads(before), loads(after)
+            rub = rub_b - rub_a
+            less = rows @ ((b - a) / RADIUS) + np.array([0.0, rub.sum(), rub @ X])
+            turns.append(np.degrees(np.linalg.solve(give, -less)[2] / speed))
+        for side, way in (("left", 1.0), ("right", -1.0)):
+            drift, low, high = known[f"drift {side} {speed > 0.5}"]
+            after, spread = way * np.median(turns), np.std(turns)
+            half = np.hypot(1.96 * spread, (high - low) / 2)
+            out[f"drift {side} {speed > 0.5}, {best} mended"] = (
+                drift + after, drift + after - half, drift + after + half,
+            )  # fmt: skip
+    return out
 
 
 if __name__ == "__main__":

@@ -803,7 +803,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 )
             )
         angle[:, k] -= angle[0, k]
-    wheel_speed = smooth(np.asarray(np.gradient(angle, dt, axis=0)), dt)
+    wheel_speed = smooth(_derivative(angle, dt), dt)
     rolled = (odometry_matrix(robot.matrix) @ wheel_speed.T).T
     rolled_speed = plane_length(rolled[:, 0], rolled[:, 1])
     quantum = (
@@ -1071,6 +1071,16 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     )
 
 
+def _derivative(values: np.ndarray, dt: float) -> np.ndarray:
+    """Central differences down each column, at the ends one-sided, as `numpy.gradient` gives them."""
+    out = np.empty_like(values)
+    for own, rate in zip(values.T, out.T, strict=True):
+        np.subtract(own[2:], own[:-2], out=rate[1:-1])
+        rate[1:-1] *= 1 / (2 * dt)
+        rate[0], rate[-1] = (own[1] - own[0]) / dt, (own[-1] - own[-2]) / dt
+    return out
+
+
 def integrated(rate: np.ndarray, dt: float) -> np.ndarray:
     """Integral from the first sample on, by the trapezoidal rule.
 
@@ -1183,17 +1193,16 @@ def _stale_counters(
         counts, when = [count[good] for count in counts], when[good]
     if when.size < 50:
         return
-    still = np.flatnonzero(counts[0][1:] == counts[0][:-1]) + 1
+    same = counts[0][1:] == counts[0][:-1]
     for count in counts[1:]:
-        still = still[count[still] == count[still - 1]]
-    same = np.zeros(when.size, dtype=bool)
-    same[still] = True
+        same &= count[1:] == count[:-1]
     usual = part.pace(when)[0]
     bad = np.zeros(when.size, dtype=bool)
     stands: list[list[int]] = []
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
-    pairs = edges.reshape(-1, 2)
-    for a, b in pairs[pairs[:, 1] - pairs[:, 0] >= 3].tolist():
+    for a, b in spans(same):
+        if b - a < 3:
+            continue
+        a, b = a + 1, b + 1  # rows that are the row before
         if stands and a - stands[-1][1] <= 2:
             stands[-1][1] = b
         else:

@@ -17,6 +17,7 @@ import numpy as np
 from analyzer.dynamics import GRAVITY, Gauge, Torques
 from analyzer.kinematics import plane_length
 from analyzer.motion import Motion, speed_groups
+from analyzer.passes import span_sums
 from analyzer.robot import Robot
 from analyzer.run import Pass, Run
 
@@ -85,6 +86,18 @@ def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torqu
     speed = plane_length(rolled[:, 0], rolled[:, 1])
     rate = np.zeros(run.t.size) if run.gyro_z is None else run.gyro_z
     at = {round(float(run.t[p.start]), 6): p for p in passes}
+    own = [at[round(m.t_start, 6)] for m in motion.passes]
+    start = np.array([p.start for p in own], dtype=int)
+    stop = np.minimum(np.array([p.stop for p in own], dtype=int), run.t.size - 1)
+    count = (stop - start)[:, None]
+    # Of every pass: mean torques, along its path too, targets, and what turning adds to acceleration.
+    torque = span_sums(torques.torque, start, stop) / count
+    along = span_sums(speed[:, None] * torques.torque, start, stop) * run.dt
+    asked = np.full(torque.shape, np.nan)
+    if run.target is not None:
+        asked = span_sums(run.target, start, stop) * run.dt
+    inward = np.stack([-rate * rolled[:, 1], rate * rolled[:, 0]])
+    accel = span_sums(inward.T, start, stop) / count
     pairs = (
         ("side", "left", "right"),
         ("ahead", "ahead", "astern"),
@@ -92,34 +105,26 @@ def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torqu
     )
     out = []
     for kind, plus, minus in pairs:
-        rows = [m for m in motion.passes if m.kind in {plus, minus} and not m.hard_start]
+        rows = [
+            (k, m)
+            for k, m in enumerate(motion.passes)
+            if m.kind in {plus, minus} and not m.hard_start
+        ]
         if kind != "turn":
-            usual = np.median([m.distance for m in rows]) if rows else 0.0
-            rows = [m for m in rows if m.distance > 0.35 * usual and m.distance > 0.25]
+            usual = np.median([m.distance for _, m in rows]) if rows else 0.0
+            rows = [(k, m) for k, m in rows if m.distance > 0.35 * usual and m.distance > 0.25]
         else:
-            rows = [m for m in rows if abs(m.path[2]) > 1.0]
+            rows = [(k, m) for k, m in rows if abs(m.path[2]) > 1.0]
         if not rows:
             continue
-        groups = speed_groups(np.array([m.speed for m in rows]), 1.5)
+        groups = speed_groups(np.array([m.speed for _, m in rows]), 1.5)
         for rank, index in enumerate(groups):
-            chosen = [rows[i] for i in index]
+            mine = np.array([rows[i][0] for i in index])
+            chosen = [rows[i][1] for i in index]
             signs = np.array([1.0 if m.kind == plus else -1.0 for m in chosen])
             if not (np.any(signs > 0) and np.any(signs < 0)):
                 continue
-            torque, along, accel, asked = [], [], [], []
-            for m in chosen:
-                p = at[round(m.t_start, 6)]
-                a, b = p.start, min(p.stop, run.t.size - 1)
-                part, w = torques.torque[a:b], rate[a:b]
-                torque.append(np.ones(b - a) @ part / (b - a))
-                along.append(speed[a:b] @ part * run.dt)
-                asked.append(
-                    np.full(run.robot.x.size, np.nan)
-                    if run.target is None
-                    else run.target[a:b].sum(axis=0) * run.dt
-                )
-                accel.append([-(w @ rolled[a:b, 1]) / (b - a), w @ rolled[a:b, 0] / (b - a)])
-            force = np.array(torque) / run.robot.radius
+            force = torque[mine] / run.robot.radius
             scatter = np.zeros(force.shape[1])
             for side in (1.0, -1.0):
                 part = force[signs == side]
@@ -133,14 +138,14 @@ def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torqu
                     count=len(chosen),
                     speed=float(np.median([m.speed for m in chosen])),
                     seconds=float(np.mean([m.t_end - m.t_start for m in chosen])),
-                    target=_odd(np.array(asked), signs),
-                    torque=_odd(np.array(torque), signs),
-                    torque_path=_odd(np.array(along), signs),
+                    target=_odd(asked[mine], signs),
+                    torque=_odd(torque[mine], signs),
+                    torque_path=_odd(along[mine], signs),
                     path=float(np.mean([m.distance for m in chosen])),
                     turns=_odd(np.array([m.turns for m in chosen]), signs),
                     twist=_odd(twist, signs),
                     known=run.reference is not None and bool(np.isfinite(twist[:, :2]).all()),
-                    accel=_odd(np.array(accel), signs),
+                    accel=_odd(accel[mine], signs),
                     scatter=np.sqrt(scatter),
                 )
             )

@@ -11,7 +11,7 @@ import numpy as np
 from analyzer.alignment import GYRO_WANDER
 from analyzer.balances import Group
 from analyzer.dynamics import GRAVITY, Torques
-from analyzer.kinematics import odometry_matrix
+from analyzer.kinematics import odometry_matrix, plane_length
 from analyzer.motion import (
     HARDLY_CARRIES,
     STRAIGHT,
@@ -68,30 +68,32 @@ def _launch_ratio(run: Run, passes: Sequence[Pass], rolled: np.ndarray) -> list[
             still[p.start : p.stop] = True
     sides = [p for p in passes if p.kind in {"left", "right"}]
     hard = [p for p in sides if p.hard_start]
-    by_force, by_pose = [], []
-    at_rest = None
+    own = [
+        p for p in hard or sides if min(p.start + round(0.4 / run.dt), p.stop - 1) - p.start >= 3
+    ]
+    start = np.array([p.start for p in own], dtype=int)
+    last = np.array([p.stop for p in own], dtype=int) - 1
+
+    def ratio(wheels: np.ndarray, base: np.ndarray) -> np.ndarray:
+        seen = np.abs(wheels @ held.T) / np.maximum(np.abs(base @ held.T), 1e-2)
+        return np.asarray(np.min(seen, axis=1))
+
+    found = []
     if run.specific_force is not None and still.any():
         at_rest = np.median(run.specific_force[still, :2], axis=0)
-
-    def ratio(wheels: np.ndarray, base: np.ndarray) -> float:
-        return float(np.min(np.abs(held @ wheels) / np.maximum(np.abs(held @ base), 1e-2)))
-
-    for p in hard or sides:
-        b = min(p.start + round(0.4 / run.dt), p.stop - 1)
-        if b - p.start < 3:
-            continue
-        if run.specific_force is not None and at_rest is not None:
-            gained = (run.specific_force[p.start : b, :2] - at_rest).sum(axis=0) * run.dt
-            by_force.append(ratio(rolled[b, :2], gained))
-        if run.reference is not None and run.yaw is not None:
-            c = min(p.start + round(0.6 / run.dt), p.stop - 1)
-            step = run.reference[c, :2] - run.reference[p.start, :2]
-            cosine, sine = math.cos(run.yaw[p.start]), math.sin(run.yaw[p.start])
-            body = np.array([[cosine, sine], [-sine, cosine]]) @ step
-            path = rolled[p.start : c, :2].sum(axis=0) * run.dt
-            if np.isfinite(body).all() and np.hypot(*path) > 0.05:
-                by_pose.append(ratio(path, body))
-    return [float(np.median(v)) for v in (by_force, by_pose) if len(v) >= 2]
+        stop = np.minimum(start + round(0.4 / run.dt), last)
+        gained = span_sums(run.specific_force[:, :2], start, stop)
+        gained -= at_rest * (stop - start)[:, None]
+        found.append(ratio(rolled[stop, :2], gained * run.dt))
+    if run.reference is not None and run.yaw is not None:
+        stop = np.minimum(start + round(0.6 / run.dt), last)
+        x, y = (run.reference[stop, :2] - run.reference[start, :2]).T
+        cosine, sine = np.cos(run.yaw[start]), np.sin(run.yaw[start])
+        body = np.stack([cosine * x + sine * y, cosine * y - sine * x], axis=1)
+        path = span_sums(rolled[:, :2], start, stop) * run.dt
+        known = np.isfinite(body).all(axis=1) & (plane_length(path[:, 0], path[:, 1]) > 0.05)
+        found.append(ratio(path[known], body[known]))
+    return [float(np.median(v)) for v in found if v.size >= 2]
 
 
 def _even_force(run: Run, motion: Motion, torques: Torques, passes: Sequence[Pass]) -> np.ndarray:

@@ -29,8 +29,8 @@ SNIFFED = 1 << 16
 LARGE = 32 << 20
 """Text files above this are parsed in parts, so that parser and result never stand in memory
 together [bytes]."""
-PART = 8 << 20
-"""Size of such a part [bytes]."""
+PART = 2 << 20
+"""Size of such a part [bytes]: what is in flight stays small, as fresh memory costs as much as parsing."""
 
 
 def _numbers(column: pa.ChunkedArray) -> np.ndarray:

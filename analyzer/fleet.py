@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import ctypes
 import datetime as dt
 import fnmatch
+import functools
 import hashlib
 import io
 import json
@@ -400,6 +402,20 @@ def _modified(info: dict[str, Any]) -> float:
 # Work of one task, on a worker.
 
 
+@functools.cache
+def _keep_freed_memory() -> None:
+    """Let the C library keep what arrays leave behind for the next ones.
+
+    Dask starts its workers with MALLOC_TRIM_THRESHOLD_ set; glibc then asks the system for every larger
+    array anew, which takes as long as the analysis. Arrays of hours still go back at once.
+    """
+    trim_threshold, mmap_threshold = -1, -3  # M_TRIM_THRESHOLD, M_MMAP_THRESHOLD of malloc.h
+    with contextlib.suppress(OSError, AttributeError, TypeError):  # other systems do without
+        library = ctypes.CDLL(None)
+        library.mallopt(mmap_threshold, 4 << 20)
+        library.mallopt(trim_threshold, 64 << 20)
+
+
 def analyse_one(task: FleetTask) -> str:
     """Analyse one recording and write its row; runs on a worker.
 
@@ -421,6 +437,7 @@ def analyse_one(task: FleetTask) -> str:
     from analyzer.pipeline import analyze
 
     pa.set_cpu_count(1)
+    _keep_freed_memory()
     robot = parse_robot(task.robot_text, task.robot_file)
     with tempfile.TemporaryDirectory(prefix="crabwise-") as folder:
         prefix = ("", "")
@@ -804,12 +821,15 @@ def _pack_all(client: Any, out: str) -> None:
         time.sleep(0.05)
 
 
+AHEAD = 4
+"""Tasks for each worker below which more are sent, as many again at a time: a message costs as much as a
+tenth of a short recording."""
 ATTEMPTS = 4
 """How often a recording may take its worker down before it counts as failed."""
 
 
 def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
-    """Keep every worker busy with two tasks each, until all are done."""
+    """Keep every worker busy with a few tasks each, until all are done."""
     from concurrent.futures import CancelledError
 
     from distributed import KilledWorker
@@ -827,20 +847,26 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
                 raise _SchedulerGoneError from error
             looked = time.monotonic()
             run.say()
-        while waiting and len(running) < 2 * max(1, run.workers):
-            task = waiting.popleft()
-            key = f"crabwise-{task.key}-{run.attempts.get(task.key, 0)}-{uuid.uuid4().hex[:6]}"
-            running[client.submit(analyse_one, task, key=key, pure=False)] = task
+        most = 2 * AHEAD * max(1, run.workers)
+        if waiting and len(running) <= most // 2:
+            batch = [waiting.popleft() for _ in range(min(len(waiting), most - len(running)))]
+            keys = [
+                f"crabwise-{t.key}-{run.attempts.get(t.key, 0)}-{uuid.uuid4().hex[:6]}"
+                for t in batch
+            ]
+            futures = client.map(analyse_one, batch, key=keys, pure=False)
+            running.update(zip(futures, batch, strict=True))
         settled = [f for f in running if f.status not in {"pending"}]
         if not settled:
-            time.sleep(0.03)
+            time.sleep(0.08)
             continue
+        finished = [f for f in settled if f.status == "finished"]
+        with contextlib.suppress(OSError, TimeoutError, CancelledError):
+            run.failed += client.gather(finished, errors="skip").count("failed")
         for future in settled:
             task = running.pop(future)
             if future.status == "finished":
                 run.done += 1
-                with contextlib.suppress(OSError, TimeoutError, CancelledError):
-                    run.failed += future.result(timeout=10) == "failed"
             elif future.status == "error":
                 fault = future.exception()
                 if isinstance(fault, CrabwiseError):
@@ -861,7 +887,7 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
                 run.failed += 1
             else:  # cancelled or lost with its worker's or scheduler's memory
                 waiting.append(task)
-            run.say()
+        run.say()
 
 
 def _embedded(workers: int | None) -> Any:

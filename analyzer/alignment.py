@@ -8,7 +8,7 @@ over.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -118,6 +118,10 @@ def smooth(
     return out
 
 
+PIECE = 16_384
+"""Samples at a time that stay in the processor's cache: long arrays go three times as fast."""
+
+
 def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
     """Convolve with a Gaussian cut at three standard deviations, the ends held. `width` in steps."""
     reach = int(3.0 * width + 0.5)
@@ -141,9 +145,8 @@ def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
         back: np.ndarray = np.fft.irfft(wave * np.fft.rfft(whole), size)[reach : reach + n]
         return back + padded[0]
     out = np.empty(n)
-    # Blocks that stay in the processor's cache: three times as fast as whole-length passes.
-    for a in range(0, n, 16_384):
-        b = min(n, a + 16_384)
+    for a in range(0, n, PIECE):
+        b = min(n, a + PIECE)
         total = padded[a + reach : b + reach] * kernel[0]
         for j in range(1, reach + 1):
             pair = padded[a + reach - j : b + reach - j] + padded[a + reach + j : b + reach + j]
@@ -167,6 +170,13 @@ def _fast_length(least: int) -> int:
     return best
 
 
+def _steps(values: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
+    """Steps from each value to the next, by pieces, with the place of the first."""
+    for a in range(0, values.size - 1, PIECE):
+        piece = values[a : a + PIECE + 1]
+        yield a, piece[1:] - piece[:-1]
+
+
 def unwrapped(angle: np.ndarray) -> np.ndarray:
     """Undo jumps of whole turns, as `numpy.unwrap` does, in a sixth of its time.
 
@@ -180,11 +190,8 @@ def unwrapped(angle: np.ndarray) -> np.ndarray:
     ndarray, shape (n,)
         [rad]
     """
-    jumps = []
-    for a in range(0, angle.size - 1, 16_384):  # pieces that stay in the processor's cache
-        piece = angle[a : a + 16_385]
-        jumps.append(a + np.flatnonzero(np.abs(piece[1:] - piece[:-1]) > math.pi))
-    at = np.concatenate(jumps) if jumps else np.zeros(0, dtype=int)
+    jumps = [a + np.flatnonzero(np.abs(step) > math.pi) for a, step in _steps(angle)]
+    at = np.concatenate([np.zeros(0, dtype=int), *jumps])
     if not at.size:
         return angle
     turns = np.round((angle[at + 1] - angle[at]) / (2 * math.pi))
@@ -282,10 +289,11 @@ def _liveliest(values: np.ndarray, dt: float, lag_most: float) -> slice:
     """Stretch with the most energy that suffices to find a lag; all where the lag may be long."""
     if values.size <= LAG_SPAN or lag_most >= LAG_SPAN * dt / 8:
         return slice(None)
-    block = LAG_SPAN // 30
+    many = 30  # blocks to a span: the stretch begins with one
+    block = LAG_SPAN // many
     blocks = values[: values.size // block * block].reshape(-1, block)
     energy = np.concatenate([[0.0], np.cumsum(np.einsum("bk,bk->b", blocks, blocks))])
-    start = block * int(np.argmax(energy[30:] - energy[:-30]))
+    start = block * int(np.argmax(energy[many:] - energy[:-many]))
     return slice(start, start + LAG_SPAN)
 
 
@@ -392,7 +400,6 @@ class _Clocked:
     whole: bool
     channels: dict[str, np.ndarray]
     thinning: _Thinning | None = None
-    even: bool | None = None
     paced: tuple[float, np.ndarray] | None = None
     known: dict[str, bool] = field(default_factory=dict)
     """Per channel, whether there is a number in every place."""
@@ -408,12 +415,6 @@ class _Clocked:
         cleaned = self.channels[name].astype(np.float64)
         cleaned[bad] = np.nan
         self.channels[name], self.known[name] = cleaned, False
-
-    def is_even(self, dt: float) -> bool:
-        """Whether the stamps, thinned, are a grid of the run's step; looked at once."""
-        if self.even is None:
-            self.even = _is_even(_thinned(self, self.t, self.t, dt)[0], dt)
-        return self.even
 
     def pace(self, ts: np.ndarray) -> tuple[float, np.ndarray]:
         """Median step of stamps, and every step over it, 1 or more; the same for most channels."""
@@ -485,13 +486,10 @@ def _series(part: _Clocked, name: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _largest_step(values: np.ndarray) -> float:
-    """Largest step between neighbours, by pieces that stay in the processor's cache."""
-    top = 0.0
-    for a in range(0, values.size - 1, 16_384):
-        piece = values[a : a + 16_385]
-        step = piece[1:] - piece[:-1]
-        top = max(top, float(step.max()), -float(step.min()))
-    return top
+    """Largest step between neighbours."""
+    return max(
+        (max(float(step.max()), -float(step.min())) for _, step in _steps(values)), default=0.0
+    )
 
 
 @dataclass(slots=True, kw_only=True)
@@ -502,6 +500,7 @@ class _Thinning:
     count: int
     whole: np.ndarray | None
     t: np.ndarray
+    even: bool | None = None
 
     @classmethod
     def of(cls, ts: np.ndarray, dt: float) -> _Thinning:
@@ -528,46 +527,34 @@ class _Thinning:
         total /= self.size
         return total if self.whole is None else total[self.whole]
 
+    def is_even(self, dt: float) -> bool:
+        """Whether the thinned stamps are a grid of this step, wherever it begins; looked at once."""
+        if self.even is None:
+            away = self.t - self.t[0]
+            away -= dt * np.arange(away.size)
+            self.even = max(float(away.max()), -float(away.min())) < 1e-3 * dt
+        return self.even
 
-def _thinned(
-    part: _Clocked, ts: np.ndarray, values: np.ndarray, dt: float
-) -> tuple[np.ndarray, np.ndarray]:
+    def on_grid(self, t: np.ndarray, dt: float, means: np.ndarray, shift: float) -> np.ndarray:
+        """Means at the grid's times, linear between them; `shift` is added to the stamps."""
+        if not self.is_even(dt):
+            return np.interp(t, self.t + shift, means)
+        steps = -float(self.t[0] + shift) / dt
+        near = round(steps)
+        if abs(steps - near) < 1e-3:
+            if near == 0 and means.size == t.size:
+                return means
+            steps = near
+        return shifted(means, steps, size=t.size)
+
+
+def _thinning(part: _Clocked, ts: np.ndarray, dt: float) -> _Thinning:
+    """How stamps of a part are thinned; worked out once for all of them."""
     if ts is not part.t:
-        thin = _Thinning.of(ts, dt)
-    else:
-        if part.thinning is None:
-            part.thinning = _Thinning.of(ts, dt)
-        thin = part.thinning
-    return thin.t, thin.mean(values)
-
-
-def _on_grid(t: np.ndarray, ts: np.ndarray, values: np.ndarray, shift: float) -> np.ndarray:
-    """Values at the grid's times, linear between samples; `shift` is added to the stamps."""
-    dt = float(t[1] - t[0])
-    return _placed(t, ts, values, shift, dt, _is_even(ts, dt))
-
-
-def _is_even(ts: np.ndarray, dt: float) -> bool:
-    """Whether stamps are a grid of this step, wherever it begins."""
-    if abs(float(ts[-1] - ts[0]) - (ts.size - 1) * dt) > 1e-3 * dt:
-        return False
-    away = ts - ts[0]
-    away -= dt * np.arange(ts.size)
-    return max(float(away.max()), -float(away.min())) < 1e-3 * dt
-
-
-def _placed(
-    t: np.ndarray, ts: np.ndarray, values: np.ndarray, shift: float, dt: float, even: bool
-) -> np.ndarray:
-    if not even:
-        return np.interp(t, ts + shift, values)
-    steps = -float(ts[0] + shift) / dt
-    near = round(steps)
-    if abs(steps - near) < 1e-3:
-        if near == 0 and values.size == t.size:
-            return values
-        steps = near
-    return shifted(values, steps, size=t.size)
+        return _Thinning.of(ts, dt)
+    if part.thinning is None:
+        part.thinning = _Thinning.of(ts, dt)
+    return part.thinning
 
 
 def shifted(
@@ -611,10 +598,8 @@ def _gridded(
     t: np.ndarray, part: _Clocked, ts: np.ndarray, values: np.ndarray, dt: float, shift: float
 ) -> np.ndarray:
     """Samples of a part thinned and brought onto the grid."""
-    whole = ts is part.t
-    ts, values = _thinned(part, ts, values, dt)
-    even = part.is_even(dt) if whole else _is_even(ts, dt)
-    return _placed(t, ts, values, shift, dt, even)
+    thin = _thinning(part, ts, dt)
+    return thin.on_grid(t, dt, thin.mean(values), shift)
 
 
 def _gaps(t: np.ndarray, usual: float, config: AlignmentConfig) -> list[tuple[float, float]]:
@@ -721,7 +706,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     usual = lead.pace(lead_t)[0]
     dt = max(usual, config.shortest_step)
     dt = float(f"{dt:.3g}")
-    fine = _thinned(lead, lead_t, lead_t, dt)[0]
+    fine = _thinning(lead, lead_t, dt).t
     zero = float(fine[0])
     n = int((fine[-1] - zero) / dt + 1e-6) + 1
     if n < 20:
@@ -803,7 +788,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 )
             )
         angle[:, k] -= angle[0, k]
-    wheel_speed = smooth(_derivative(angle, dt), dt)
+    wheel_speed = smooth(np.asarray(np.gradient(angle, dt, axis=0)), dt)
     rolled = (odometry_matrix(robot.matrix) @ wheel_speed.T).T
     rolled_speed = plane_length(rolled[:, 0], rolled[:, 1])
     quantum = (
@@ -1069,16 +1054,6 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         tracking_path=tracking,
         reference_source=source,
     )
-
-
-def _derivative(values: np.ndarray, dt: float) -> np.ndarray:
-    """Central differences down each column, at the ends one-sided, as `numpy.gradient` gives them."""
-    out = np.empty_like(values)
-    for own, rate in zip(values.T, out.T, strict=True):
-        np.subtract(own[2:], own[:-2], out=rate[1:-1])
-        rate[1:-1] *= 1 / (2 * dt)
-        rate[0], rate[-1] = (own[1] - own[0]) / dt, (own[-1] - own[-2]) / dt
-    return out
 
 
 def integrated(rate: np.ndarray, dt: float) -> np.ndarray:
@@ -2197,15 +2172,13 @@ def _reference(
         ts, values = ts[~same], [v[~same] for v in values]
     if ts.size < 10:
         return None, "reference pose is frozen; not used"
-    whole = ts is part.t
-    thin = [_thinned(part, ts, v, dt) for v in values]
-    ts, values = thin[0][0] + offsets[id(part)], [v for _, v in thin]
-    even = part.is_even(dt) if whole else _is_even(ts, dt)
+    thin, offset = _thinning(part, ts, dt), offsets[id(part)]
+    ts, values = thin.t + offset, [thin.mean(v) for v in values]
 
     def grid(lag: float) -> np.ndarray:
         pose = np.full((t.size, 3), np.nan, order="F")
         for k, v in enumerate(values):
-            pose[:, k] = _placed(t, ts, v, -lag, dt, even)
+            pose[:, k] = thin.on_grid(t, dt, v, offset - lag)
         return pose
 
     pose = grid(0.0)
@@ -2272,6 +2245,6 @@ def _reference(
     if len(columns) == 2 and "ref_yaw" in where:
         heading = where["ref_yaw"]
         tt, yaw = _series(heading, "ref_yaw")
-        tt, yaw = _thinned(heading, tt, unwrapped(yaw), dt)
-        pose[:, 2] = _on_grid(t, tt, yaw, offsets[id(heading)] - lag)
+        shift = offsets[id(heading)] - lag
+        pose[:, 2] = _gridded(t, heading, tt, unwrapped(yaw), dt, shift)
     return pose, ""

@@ -471,29 +471,26 @@ def _why(model: Model, better: Fitted, worse: Fitted, *, against: bool = False) 
     """
     start = "with it " if against else "otherwise "
     other = "otherwise" if against else "with it"
-    miss = np.array([model.by_kind(f.residuals) for f in (better, worse)])
-    lines = [(float(gain), "kind", k) for k, gain in enumerate(miss[1] ** 2 - miss[0] ** 2)]
-    stretched = np.array([((f.z - f.mean) / f.sd) ** 2 for f in (better, worse)])
-    # A fault's own prior is wide: only what must be sound can be stretched.
-    sound = (stretched[1] > 1.4**2) & (worse.sd <= better.sd * 1.001)
-    words = model.parameter_words()
-    for k in np.flatnonzero(sound).tolist():
-        if words[k]:
-            lines.append((float(stretched[1, k] - stretched[0, k]), "word", k))
+    lines = [
+        (
+            second**2 - first**2,
+            f"{start}{kind} is {second:.1f} standard errors off ({other} {first:.1f})",
+        )
+        for kind, first, second in zip(
+            model.kinds,
+            *(model.by_kind(f.residuals).tolist() for f in (better, worse)),
+            strict=True,
+        )
+    ]
+    stretched = [((f.z - f.mean) / f.sd) ** 2 for f in (better, worse)]
+    for k, word in enumerate(model.parameter_words()):
+        times = 0.5 * math.sqrt(float(stretched[1][k]))
+        # A fault's own prior is wide: only what must be sound can be stretched.
+        if word and times > 0.7 and worse.sd[k] <= better.sd[k] * 1.001:
+            text = f"{start}{word} would be {times:.1f} times the tolerance"
+            lines.append((float(stretched[1][k] - stretched[0][k]), text))
     lines.sort(key=lambda line: -line[0])
-    out = []
-    for gain, kind, k in lines[:3]:
-        if gain <= 1.0:
-            continue
-        if kind == "word":
-            times = 0.5 * math.sqrt(float(stretched[1, k]))
-            out.append(f"{start}{words[k]} would be {times:.1f} times the tolerance")
-        else:
-            out.append(
-                f"{start}{model.kinds[k]} is {miss[1, k]:.1f} standard errors off ({other} "
-                f"{miss[0, k]:.1f})"
-            )
-    return out
+    return [text for gain, text in lines[:3] if gain > 1.0]
 
 
 def _magnitude(model: Model, own: Sequence[Fitted], cause: str, wheel: str | None) -> Estimate:

@@ -22,7 +22,7 @@ import numpy as np
 
 from analyzer.alignment import shifted, smooth, spans
 from analyzer.kinematics import odometry_matrix
-from analyzer.quantities import Estimate, slope_through_origin
+from analyzer.quantities import Estimate, in_lot_order, slope_through_origin
 from analyzer.run import Pass, Run
 
 GRAVITY = 9.80665
@@ -154,16 +154,13 @@ class Inertia:
 
 PASSES_MOST = 100
 """Most passes of a kind that forces are binned in [-]: more, in recordings of hours, cost time and change
-nothing beyond the floors; chosen by lot, so that no repeating script favours one kind."""
+nothing beyond the floors."""
 
 
 def _some(passes: Sequence[Pass], *kinds: str) -> list[Pass]:
     """Passes of these kinds, in order of time; of very many some."""
-    own = [p for p in passes if p.kind in kinds]
-    if len(own) > PASSES_MOST:
-        lot = np.random.default_rng(0).permutation(len(own))[:PASSES_MOST]
-        own = [own[k] for k in np.sort(lot)]
-    return own
+    own = in_lot_order([p for p in passes if p.kind in kinds])
+    return sorted(own[:PASSES_MOST], key=lambda p: p.start)
 
 
 class _Binned:

@@ -821,15 +821,12 @@ def _pack_all(client: Any, out: str) -> None:
         time.sleep(0.05)
 
 
-AHEAD = 4
-"""Tasks for each worker below which more are sent, as many again at a time: a message costs as much as a
-tenth of a short recording."""
 ATTEMPTS = 4
 """How often a recording may take its worker down before it counts as failed."""
 
 
 def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
-    """Keep every worker busy with a few tasks each, until all are done."""
+    """Keep every worker busy with two tasks each, until all are done."""
     from concurrent.futures import CancelledError
 
     from distributed import KilledWorker
@@ -847,26 +844,20 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
                 raise _SchedulerGoneError from error
             looked = time.monotonic()
             run.say()
-        most = 2 * AHEAD * max(1, run.workers)
-        if waiting and len(running) <= most // 2:
-            batch = [waiting.popleft() for _ in range(min(len(waiting), most - len(running)))]
-            keys = [
-                f"crabwise-{t.key}-{run.attempts.get(t.key, 0)}-{uuid.uuid4().hex[:6]}"
-                for t in batch
-            ]
-            futures = client.map(analyse_one, batch, key=keys, pure=False)
-            running.update(zip(futures, batch, strict=True))
+        while waiting and len(running) < 2 * max(1, run.workers):
+            task = waiting.popleft()
+            key = f"crabwise-{task.key}-{run.attempts.get(task.key, 0)}-{uuid.uuid4().hex[:6]}"
+            running[client.submit(analyse_one, task, key=key, pure=False)] = task
         settled = [f for f in running if f.status not in {"pending"}]
         if not settled:
-            time.sleep(0.08)
+            time.sleep(0.03)
             continue
-        finished = [f for f in settled if f.status == "finished"]
-        with contextlib.suppress(OSError, TimeoutError, CancelledError):
-            run.failed += client.gather(finished, errors="skip").count("failed")
         for future in settled:
             task = running.pop(future)
             if future.status == "finished":
                 run.done += 1
+                with contextlib.suppress(OSError, TimeoutError, CancelledError):
+                    run.failed += future.result(timeout=10) == "failed"
             elif future.status == "error":
                 fault = future.exception()
                 if isinstance(fault, CrabwiseError):
@@ -887,7 +878,7 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
                 run.failed += 1
             else:  # cancelled or lost with its worker's or scheduler's memory
                 waiting.append(task)
-        run.say()
+            run.say()
 
 
 def _embedded(workers: int | None) -> Any:

@@ -33,11 +33,12 @@ from analyzer.quantities import (
     Estimate,
     Finding,
     RecordingError,
+    in_lot_order,
     quantile,
     student_quantile,
 )
 from analyzer.run import Pass, Run
-from analyzer.yaw_plant import MANY, Identified, first_order, full_speeds, identify
+from analyzer.yaw_plant import Identified, enough, first_order, full_speeds, identify
 
 DEGREES = 180 / math.pi
 Structure = Literal["P", "PD", "PI", "PI (AMIGO)", "PID (step response)"]
@@ -562,11 +563,8 @@ def drift_passes(
         asked = plant.gain * first_order(signals.command, dt, plant.lag)
         answer = np.interp(run.t - plant.delay, run.t, asked)
     sideways = [p for p in passes if p.kind in {"left", "right"} and not p.hard_start]
-    order: Sequence[int] = range(len(sideways))
-    if len(sideways) > config.passes_most:
-        order = np.random.default_rng(0).permutation(len(sideways)).tolist()
     out: list[DriftPass] = []
-    for p in (sideways[k] for k in order):
+    for p in in_lot_order(sideways):
         if len(out) == config.passes_most:
             break
         a, b = max(0, p.start - round(0.05 / dt)), min(p.stop + round(0.1 / dt), run.t.size)
@@ -996,7 +994,7 @@ def wheel_limit(run: Run) -> float | None:
         Median over fast samples, smallest over wheels [rad/s]; None where neither power nor
         battery is logged.
     """
-    few = slice(None, None, max(1, run.t.size // MANY))
+    few = enough(run.t.size)
     if run.power is not None:
         drive = run.power[few]
     elif run.volt is not None and run.battery is not None:

@@ -395,11 +395,10 @@ def measure_passes(
     distance = straight.copy()
     measured = np.isfinite(path[:, :2]).all(axis=1) & np.isfinite(distance)
     # Without a reference the wheels' own path stands in, sideways less the usual loss.
-    rolled = np.where(measured, 0.0, every_rolled[:, :2].T * np.array([[1.0], [ratio]]))
-    path[:, :2] = np.where(measured[:, None], path[:, :2], rolled.T)
-    bend = np.abs(np.nan_to_num(heading)) / 2
-    chord = np.abs(np.sinc(bend / math.pi))
-    distance = np.where(measured, distance, plane_length(*rolled) * chord)
+    bare = ~measured
+    path[bare, :2] = every_rolled[bare, :2] * (1.0, ratio)
+    bend = np.abs(np.nan_to_num(heading[bare])) / 2
+    distance[bare] = plane_length(*path[bare, :2].T) * np.abs(np.sinc(bend / math.pi))
     for k, (number, _) in enumerate(moves):
         if number in tape:
             row = tape[number]
@@ -410,17 +409,13 @@ def measure_passes(
     turning = np.array([p.kind in {"turn_left", "turn_right"} for _, p in moves], dtype=bool)
     speed = np.array([p.speed for _, p in moves])
     span = (to - 1 - from_) * run.dt
-    if travel is not None:
-        seen = measured & ~turning & np.isfinite(cruise_body[:, 0]) & (span > 0.2)
-        speed[seen] = plane_length(*cruise_body[seen].T) / span[seen]
+    posed = measured & (travel is not None) & ~turning
+    known = posed & np.isfinite(cruise_body[:, 0]) & (span > 0.2)
+    speed[known] = plane_length(*cruise_body[known].T) / span[known]
     along = plane_length(every_rolled[:, 0], every_rolled[:, 1] * ratio)
-    bare = ~turning & (along > 0) & (span > 0)
-    if travel is not None:
-        bare &= ~measured
-    share_of_path = plane_length(*path[bare, :2].T) / np.maximum(
-        plane_length(*every_rolled[bare, :2].T), 1e-9
-    )
-    speed[bare] = plane_length(*cruise_rolled[bare, :2].T) / span[bare] * share_of_path
+    rolls = ~posed & ~turning & (along > 0) & (span > 0)
+    rim, true, turned = (plane_length(*v[rolls, :2].T) for v in (cruise_rolled, path, every_rolled))
+    speed[rolls] = rim / span[rolls] * true / np.maximum(turned, 1e-9)
     closure = every_turns @ closing
     out = []
     for k, (_, p) in enumerate(moves):
@@ -1101,13 +1096,9 @@ def _mounting(run: Run, passes: Sequence[Pass]) -> Estimate:
         and min(p.cruise_start - p.start, p.stop - p.cruise_stop) >= 5
     ]
 
-    def mean(start: list[int], stop: list[int]) -> np.ndarray:
-        a, b = np.array(start, dtype=int), np.array(stop, dtype=int)
-        sums = [span_sums(force[:, axis], a, b) for axis in range(2)]
-        return np.array(sums) / (b - a)
-
-    push = mean([p.start for p in ramped], [p.cruise_start for p in ramped])
-    push -= mean([p.cruise_stop for p in ramped], [p.stop for p in ramped])
+    edges = [(p.start, p.cruise_start, p.cruise_stop, p.stop) for p in ramped]
+    a, b, c, d = np.array(edges, dtype=int).reshape(-1, 4).T
+    push = (_span_means(force[:, :2], a, b, 2) - _span_means(force[:, :2], c, d, 2)).T
     push *= [1.0 if p.kind == "ahead" else -1.0 for p in ramped]
     push = push[:, plane_length(*push) > 0.3]
     if push.shape[1] < 3:

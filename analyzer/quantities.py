@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy as np
+
+T = TypeVar("T")
 
 # NumPy and SciPy are imported where they are used: `crabwise --help` must not wait for them.
 
@@ -309,6 +313,25 @@ def quantile(values: np.ndarray, share: float) -> float:
     low = min(int(at), max(ordered.size - 2, 0))
     high = min(low + 1, ordered.size - 1)
     return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
+
+
+def in_lot_order(items: Sequence[T]) -> list[T]:
+    """Things in an order drawn by lot, the same every time.
+
+    Parameters
+    ----------
+    items : sequence
+        Passes, say, of which the first so many are to stand for all: no repeating script favours one
+        kind.
+
+    Returns
+    -------
+    list
+        All of them.
+    """
+    import numpy as np
+
+    return [items[k] for k in np.random.default_rng(0).permutation(len(items))]
 
 
 def slope_through_origin(

@@ -27,7 +27,14 @@ import numpy as np
 from analyzer.alignment import integrated, spans
 from analyzer.control import YawPlant, steepest_tangent, two_point
 from analyzer.kinematics import odometry_matrix, plane_length
-from analyzer.quantities import Estimate, Finding, RecordingError, quantile, student_quantile
+from analyzer.quantities import (
+    Estimate,
+    Finding,
+    RecordingError,
+    in_lot_order,
+    quantile,
+    student_quantile,
+)
 from analyzer.run import Pass, Run
 
 WHAT_TO_RECORD = (
@@ -331,11 +338,13 @@ class _Model:
         out: np.ndarray = goal[..., place] * (1 - left) + settling[..., place] * left
         return out
 
-    def slopes(self, values: np.ndarray, free: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
+    def slopes(
+        self, values: np.ndarray, free: Sequence[int], across: float = 1.0
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Yaw rate at the samples, and derivatives by the free parameters, shape (samples, free).
 
-        The answer has a corner where a change passes a sample, which a fit would get stuck at; so the
-        slope by the dead time is that over a whole step.
+        The answer has a corner where a change passes a sample: the slope by the dead time is that over
+        so many steps.
         """
         gain, friction, mean, square = (float(v) for v in values)
         lag = math.sqrt(max(square, 0.0))
@@ -344,7 +353,7 @@ class _Model:
         goals = np.stack([turned * self.size, turned])
         settling = self._settling(goals, lag)
         parts = self._at(delay, lag, goals, settling)
-        weights, half = values[:2], self.dt / 2
+        weights, half = values[:2], across * self.dt / 2
         late, early = (
             self._at(delay + d, lag, weights @ goals, weights @ settling) for d in (half, -half)
         )
@@ -353,7 +362,7 @@ class _Model:
         low[3] = max(low[3], 0.0)
         columns = [
             *parts,
-            (late - early) / self.dt,
+            (late - early) / (2 * half),
             (self.answer(high) - self.answer(low)) / (high[3] - low[3]),
         ]
         return weights @ parts, np.stack([columns[k] for k in free], axis=1)
@@ -381,9 +390,9 @@ def _least_squares(
     def cost(rest: np.ndarray) -> float:
         return float(np.sum(np.sqrt(1 + (rest / usual) ** 2)) if robust else rest @ rest)
 
-    damping = 1e-3
+    damping, across = 1e-3, 1.0  # over the answer's corners first, where a fit would get stuck
     for _ in range(50):
-        fitted, jacobian = model.slopes(values, free)
+        fitted, jacobian = model.slopes(values, free, across)
         rest = rate - fitted
         weight = 1 / np.sqrt(1 + (rest / usual) ** 2) if robust else np.ones_like(rest)
         downhill, bend = jacobian.T @ (weight * rest), (jacobian.T * weight) @ jacobian
@@ -399,8 +408,10 @@ def _least_squares(
             if done or cost(rate - model.answer(values)) <= cost(rest):
                 break
             damping *= 10
-        if done:
+        if done and across < 1.0:
             break
+        if done:
+            across = 0.25
         damping /= 10
     return values
 
@@ -484,8 +495,20 @@ def _speed_per(drive: np.ndarray, speed: np.ndarray) -> float | None:
     return None if found is None else float(np.median(found))
 
 
-MANY = 50_000
-"""Samples of which a median is as good as of more."""
+def enough(size: int) -> slice:
+    """Every so many samples: a median over fifty thousand is as good as over more.
+
+    Parameters
+    ----------
+    size : int
+        Samples there are.
+
+    Returns
+    -------
+    slice
+        Of fifty to a hundred thousand of them, of all where these are fewer.
+    """
+    return slice(None, None, max(1, size // 50_000))
 
 
 def full_speeds(share: np.ndarray, speed: np.ndarray) -> np.ndarray | None:
@@ -504,7 +527,7 @@ def full_speeds(share: np.ndarray, speed: np.ndarray) -> np.ndarray | None:
         Median over fast samples, of long recordings over every so many; None where a wheel hardly
         turns.
     """
-    few = slice(None, None, max(1, speed.shape[0] // MANY))
+    few = enough(speed.shape[0])
     share, speed = np.abs(share[few]), speed[few]
     out = []
     for k in range(speed.shape[1]):
@@ -992,9 +1015,7 @@ def _fit(
     findings: list[Finding],
     config: PlantConfig,
 ) -> Identified:
-    if len(windows) > config.windows_most:
-        lot = np.random.default_rng(0).permutation(len(windows))[: config.windows_most]
-        windows = [windows[k] for k in np.sort(lot)]
+    windows = sorted(in_lot_order(windows)[: config.windows_most], key=lambda w: w.start)
     dt = run.dt
     index = np.concatenate([np.arange(w.start, w.stop) for w in windows])
     cluster = np.concatenate([np.full(w.stop - w.start, k) for k, w in enumerate(windows)])

@@ -120,6 +120,9 @@ def analyse(path: str) -> dict:
         launch = np.diff(along[: max(3, int(np.argmax(cruise)))]).max(initial=0.0) / dt
         owner[a:b] = len(rows)
         first, last = a + np.argmax(cruise), b - np.argmax(cruise[::-1])
+        push = [np.nan, np.nan]
+        if a < first < last < b:
+            push = [f[a:first].mean() - f[last:b].mean() for f in (force_x, force_y)]
         rows.append(
             {
                 "kind": kind,
@@ -132,12 +135,8 @@ def analyse(path: str) -> dict:
                 "ahead": np.sum(np.cos(middle) * step[:, 0] + np.sin(middle) * step[:, 1]),
                 "left": np.sum(-np.sin(middle) * step[:, 0] + np.cos(middle) * step[:, 1]),
                 "closure": RADIUS * (turns @ (1, 1, -1, -1)),
-                "push_x": force_x[a:first].mean() - force_x[last:b].mean()
-                if a < first < last < b
-                else np.nan,
-                "push_y": force_y[a:first].mean() - force_y[last:b].mean()
-                if a < first < last < b
-                else np.nan,
+                "push_x": push[0],
+                "push_y": push[1],
                 **dict(zip(("rolled_x", "rolled_y", "rolled_yaw"), H_INVERSE @ turns, strict=True)),
                 **{f"turns_{w}": turns[k] for k, w in enumerate(WHEELS)},
                 **{f"current_{w}": current[a:b, k].mean() for k, w in enumerate(WHEELS)},
@@ -324,6 +323,8 @@ def heading_hold(
         return float(peaks[0]), float(peaks.max())
 
     steps = max(1, round(period / dt))
+    free = [abs(float(rate[a:b].sum() * dt)) for a, b in zip(sides.start, sides.stop, strict=True)]
+    out["heading error, no hold"] = mean_interval(np.degrees(free))
     for structure in ("P", "PD", "PI"):
 
         def beyond(closed: float, structure: str = structure) -> float:
@@ -335,11 +336,10 @@ def heading_hold(
             closed = optimize.brentq(beyond, closed, 3.0, xtol=1e-4)
         kp, ki, kd = gains(structure, closed)
         out[f"heading {structure}"] = (kp, ki, kd, *sensitivity(structure, closed))
-        found: dict[str, list[float]] = {"without": [], "with": []}
+        found = []
         late = round((delay + 0.03) / period)
         for a, b in zip(sides.start, sides.stop, strict=True):
             drift = rate[a:b:steps]
-            found["without"].append(float(np.degrees(np.abs(drift.sum() * period))))
             heading = turning = integral = 0.0
             asked = np.zeros(drift.size + late + 1)
             for k, own in enumerate(drift):
@@ -347,9 +347,8 @@ def heading_hold(
                 asked[k + late] = -kp * heading - ki * integral - kd * (own + turning)
                 turning += (gain * asked[k] - turning) * (1 - np.exp(-period / lag))
                 heading += (own + turning) * period
-            found["with"].append(abs(float(np.degrees(heading))))
-        for hold, values in found.items():
-            out[f"heading error, {structure}, {hold} hold"] = mean_interval(np.array(values))
+            found.append(abs(float(np.degrees(heading))))
+        out[f"heading error, {structure}"] = mean_interval(np.array(found))
     return out
 
 

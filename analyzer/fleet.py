@@ -597,7 +597,11 @@ def write_row(task: FleetTask, row: dict[str, Any]) -> None:
     path = f"{root}/{row_path(task, row)}"
     buffer = io.BytesIO()
     table = pa.Table.from_pylist([row], schema=ROW_SCHEMA)
-    parquet.write_table(table, buffer, compression="zstd")
+    # Of a single row only the large column gains by compression; the rest would only be slower to
+    # write and to read. Statistics would tell a filter no more than the value itself.
+    parquet.write_table(
+        table, buffer, compression={"result": "zstd"}, use_dictionary=False, write_statistics=False
+    )
     _write(fs, path, buffer.getvalue())
 
 
@@ -825,10 +829,16 @@ ATTEMPTS = 4
 """How often a recording may take its worker down before it counts as failed."""
 
 
-def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
-    """Keep every worker busy with two tasks each, until all are done."""
-    from concurrent.futures import CancelledError
+AHEAD = 16
+"""Recordings of each worker that the scheduler knows of."""
 
+LOOK = 0.2
+"""Pause between looks at what is done: each look and each sending costs, however many tasks it
+settles, and takes processor time from workers of the same machine. [s]"""
+
+
+def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
+    """Keep tasks ahead of every worker, until all are done."""
     from distributed import KilledWorker
 
     waiting = deque(tasks)
@@ -844,41 +854,56 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
                 raise _SchedulerGoneError from error
             looked = time.monotonic()
             run.say()
-        while waiting and len(running) < 2 * max(1, run.workers):
-            task = waiting.popleft()
-            key = f"crabwise-{task.key}-{run.attempts.get(task.key, 0)}-{uuid.uuid4().hex[:6]}"
-            running[client.submit(analyse_one, task, key=key, pure=False)] = task
-        settled = [f for f in running if f.status not in {"pending"}]
+        room = AHEAD * max(1, run.workers) - len(running)
+        batch = [waiting.popleft() for _ in range(min(room, len(waiting)))]
+        if batch:
+            keys = [f"crabwise-{task.key}-{uuid.uuid4().hex[:8]}" for task in batch]
+            futures = client.map(analyse_one, batch, key=keys, pure=False)
+            running.update(zip(futures, batch, strict=True))
+        settled = [f for f in running if f.status != "pending"]
         if not settled:
-            time.sleep(0.03)
+            time.sleep(LOOK if waiting else 0.03)
             continue
+        finished = [f for f in settled if f.status == "finished"]
+        run.done += len(finished)
+        run.failed += _count_failed(client, finished)
         for future in settled:
             task = running.pop(future)
-            if future.status == "finished":
-                run.done += 1
-                with contextlib.suppress(OSError, TimeoutError, CancelledError):
-                    run.failed += future.result(timeout=10) == "failed"
-            elif future.status == "error":
-                fault = future.exception()
-                if isinstance(fault, CrabwiseError):
-                    client.cancel(list(running))
-                    raise fault
-                run.attempts[task.key] = run.attempts.get(task.key, 0) + 1
-                if run.attempts[task.key] < ATTEMPTS:
-                    waiting.append(task)
-                    continue
-                why = (
-                    f"the worker died {ATTEMPTS} times over this recording: out of memory, or "
-                    "killed from outside. Give the workers more memory, then run with --again"
-                    if isinstance(fault, KilledWorker)
-                    else f"unexpected {type(fault).__name__}: {fault}"
-                )
-                write_row(task, _failed(task, why))
-                run.done += 1
-                run.failed += 1
-            else:  # cancelled or lost with its worker's or scheduler's memory
+            if future in finished:
+                continue
+            if future.status != "error":  # cancelled, or lost with its worker or scheduler
                 waiting.append(task)
-            run.say()
+                continue
+            fault = future.exception()
+            if isinstance(fault, CrabwiseError):
+                client.cancel(list(running))
+                raise fault
+            run.attempts[task.key] = run.attempts.get(task.key, 0) + 1
+            if run.attempts[task.key] < ATTEMPTS:
+                waiting.append(task)
+                continue
+            why = (
+                f"the worker died {ATTEMPTS} times over this recording: out of memory, or "
+                "killed from outside. Give the workers more memory, then run with --again"
+                if isinstance(fault, KilledWorker)
+                else f"unexpected {type(fault).__name__}: {fault}"
+            )
+            write_row(task, _failed(task, why))
+            run.done += 1
+            run.failed += 1
+        run.say()
+
+
+def _count_failed(client: Any, finished: Sequence[Any]) -> int:
+    """Number of rows that say "failed"; where a worker takes its word along, the end counts it."""
+    from concurrent.futures import CancelledError
+
+    if not finished:
+        return 0
+    with contextlib.suppress(OSError, TimeoutError, CancelledError):
+        ask = functools.partial(client.gather, finished, errors="skip", asynchronous=True)
+        return int(sum(status == "failed" for status in client.sync(ask, callback_timeout=10)))
+    return 0
 
 
 def _embedded(workers: int | None) -> Any:

@@ -189,12 +189,12 @@ def _heading(args: argparse.Namespace) -> None:
 
 
 def _fleet(args: argparse.Namespace) -> None:
-    from analyzer.fleet import read_fleet, run_fleet, write_summary
+    from analyzer.fleet import run_fleet, write_summary
     from analyzer.fleet_report import fleet_page, fleet_summary
     from analyzer.trends import summarise
 
     with _fleet_progress() as tell:
-        end = run_fleet(
+        end, rows = run_fleet(
             args.source,
             args.out,
             robot=args.robot,
@@ -205,8 +205,7 @@ def _fleet(args: argparse.Namespace) -> None:
             again=args.again,
             tell=tell,
         )
-    rows = read_fleet(args.out).to_pylist()
-    summary = summarise(rows)
+    summary = summarise(rows.to_pylist())
     for path in write_summary(args.out, summary, fleet_page(summary)):
         sys.stderr.write(f"wrote {path}\n")
     fleet_summary(summary, end, _console())

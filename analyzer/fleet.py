@@ -121,6 +121,10 @@ ROW_SCHEMA = pa.schema(
 Estimates in the unit that the column's name ends in, null where undetermined; `status` is "ok" or
 "failed", with the reason in `message`; `result` is the whole result file as JSON."""
 
+PARTITIONS = pa.schema([("robot", pa.string()), ("date", pa.date32())])
+SUMMARY_SCHEMA = pa.schema([*(f for f in ROW_SCHEMA if f.name != "result"), *PARTITIONS])
+ORDER = ("robot", "recorded_at", "recording")
+
 Tell = Callable[["FleetProgress"], None]
 
 
@@ -416,7 +420,7 @@ def _keep_freed_memory() -> None:
         library.mallopt(trim_threshold, 64 << 20)
 
 
-def analyse_one(task: FleetTask) -> str:
+def analyse_one(task: FleetTask) -> dict[str, Any]:
     """Analyse one recording and write its row; runs on a worker.
 
     Parameters
@@ -426,8 +430,8 @@ def analyse_one(task: FleetTask) -> str:
 
     Returns
     -------
-    str
-        "ok" or "failed": the status of the row.
+    dict
+        Column to value, without the large `result`.
 
     Raises
     ------
@@ -451,7 +455,7 @@ def analyse_one(task: FleetTask) -> str:
         else:
             row = _row(task, analysis, prefix)
     write_row(task, row)
-    return str(row["status"])
+    return {name: value for name, value in row.items() if name != "result"}
 
 
 def _told(text: str, prefix: tuple[str, str]) -> str:
@@ -798,6 +802,17 @@ class _Run:
     failed: int = 0
     workers: int = 0
     attempts: dict[str, int] = field(default_factory=dict)
+    rows: list[pa.Table] = field(default_factory=list)
+    """Those that came home; where a worker took its word along, a row stands in the folder alone."""
+
+    def home(self, tasks: Sequence[FleetTask], rows: Sequence[dict[str, Any]]) -> None:
+        """Take rows of tasks that are done."""
+        whole = [
+            row | {"robot": task.robot, "date": row["recorded_at"].date()}
+            for task, row in zip(tasks, rows, strict=True)
+        ]
+        self.failed += sum(row["status"] == "failed" for row in rows)
+        self.rows.append(pa.Table.from_pylist(whole, schema=SUMMARY_SCHEMA))
 
     def say(self) -> None:
         left = self.total - self.before - self.done
@@ -829,10 +844,10 @@ ATTEMPTS = 4
 """How often a recording may take its worker down before it counts as failed."""
 
 
-AHEAD = 16
+AHEAD = 32
 """Recordings of each worker that the scheduler knows of."""
 
-LOOK = 0.2
+LOOK = 0.5
 """Pause between looks at what is done: each look and each sending costs, however many tasks it
 settles, and takes processor time from workers of the same machine. [s]"""
 
@@ -866,7 +881,7 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
             continue
         finished = [f for f in settled if f.status == "finished"]
         run.done += len(finished)
-        run.failed += _count_failed(client, finished)
+        _take_home(client, finished, [running[f] for f in finished], run)
         for future in settled:
             task = running.pop(future)
             if future in finished:
@@ -888,22 +903,22 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
                 if isinstance(fault, KilledWorker)
                 else f"unexpected {type(fault).__name__}: {fault}"
             )
-            write_row(task, _failed(task, why))
+            row = _failed(task, why)
+            write_row(task, row)
             run.done += 1
-            run.failed += 1
+            run.home([task], [row])
         run.say()
 
 
-def _count_failed(client: Any, finished: Sequence[Any]) -> int:
-    """Number of rows that say "failed"; where a worker takes its word along, the end counts it."""
+def _take_home(client: Any, finished: Sequence[Any], tasks: Sequence[FleetTask], run: _Run) -> None:
+    """Fetch the rows of finished tasks; those of a worker that is gone stay in the folder."""
     from concurrent.futures import CancelledError
 
     if not finished:
-        return 0
+        return
+    ask = functools.partial(client.gather, finished, asynchronous=True)
     with contextlib.suppress(OSError, TimeoutError, CancelledError):
-        ask = functools.partial(client.gather, finished, errors="skip", asynchronous=True)
-        return int(sum(status == "failed" for status in client.sync(ask, callback_timeout=10)))
-    return 0
+        run.home(tasks, client.sync(ask, callback_timeout=10))
 
 
 def _embedded(workers: int | None) -> Any:
@@ -940,7 +955,7 @@ def run_fleet(
     again: bool = False,
     tell: Tell = lambda _progress: None,
     patience: float = 300.0,
-) -> FleetProgress:
+) -> tuple[FleetProgress, pa.Table]:
     """Analyse an archive: one row a recording, going on where an earlier run stopped.
 
     Parameters
@@ -967,8 +982,10 @@ def run_fleet(
 
     Returns
     -------
-    FleetProgress
+    progress : FleetProgress
         At the end.
+    rows : pyarrow.Table
+        All that stand in the fleet's folder, as `read_fleet` gives them.
 
     Raises
     ------
@@ -994,7 +1011,7 @@ def run_fleet(
         any(k.failed and k.fingerprint == t.fingerprint for k in known.get(t.key, [])) for t in todo
     )
     run.say()
-    return FleetProgress(
+    end = FleetProgress(
         total=run.total,
         before=run.before,
         done=run.done,
@@ -1002,6 +1019,12 @@ def run_fleet(
         seconds_left=0.0,
         workers=run.workers,
     )
+    # Opening thousands of files takes seconds, in object storage minutes: only where they say more.
+    home = pa.concat_tables([SUMMARY_SCHEMA.empty_table(), *run.rows])
+    stand = {(key, row.fingerprint) for key, rows in known.items() for row in rows}
+    if stand == set(zip(*(home[c].to_pylist() for c in ("key", "fingerprint")), strict=True)):
+        return end, _in_order(home)
+    return end, read_fleet(out)
 
 
 def _connected(
@@ -1092,7 +1115,6 @@ def read_fleet(
     CrabwiseError
         Where there is no fleet, one of another schema, or a damaged file.
     """
-    import pyarrow.compute as pc
     from pyarrow import dataset
 
     fs, root = open_fleet(out)
@@ -1100,9 +1122,7 @@ def read_fleet(
     if not fs.exists(place):
         msg = f"{out}: no rows of a fleet in it. Make them with `crabwise fleet SOURCE --out {out}`"
         raise CrabwiseError(msg)
-    parts = dataset.partitioning(
-        pa.schema([("robot", pa.string()), ("date", pa.date32())]), flavor="hive"
-    )
+    parts = dataset.partitioning(PARTITIONS, flavor="hive")
     try:
         rows = dataset.dataset(place, filesystem=fs, format=_row_files(), partitioning=parts)
     except (pa.ArrowException, OSError) as error:
@@ -1117,21 +1137,25 @@ def read_fleet(
     if isinstance(filters, list):
         filters = parquet.filters_to_expression(filters)
     names = list(columns) if columns else [n for n in rows.schema.names if n != "result"]
-    order = ["robot", "recorded_at", "recording"]
-    columns = [*names, *(o for o in order if o not in names)]
+    columns = [*names, *(o for o in ORDER if o not in names)]
     try:
         table = rows.to_table(filter=filters, columns=columns, use_threads=False)
     except (pa.ArrowException, OSError) as error:
         raise _unreadable(out, error) from error
-    table = table.take(pc.sort_indices(table, sort_keys=[(o, "ascending") for o in order]))
+    return _in_order(table).select(names)
+
+
+def _in_order(table: pa.Table) -> pa.Table:
+    """Rows in order of robot, time and recording, each once."""
+    import pyarrow.compute as pc
+
+    table = table.take(pc.sort_indices(table, sort_keys=[(o, "ascending") for o in ORDER]))
     # A packing that was cut short leaves rows twice: side by side in this order.
     twin = np.zeros(table.num_rows, dtype=bool)
     if table.num_rows > 1:
-        same = [np.asarray(table[o].combine_chunks().to_numpy(zero_copy_only=False)) for o in order]
+        same = [np.asarray(table[o].combine_chunks().to_numpy(zero_copy_only=False)) for o in ORDER]
         twin[1:] = np.logical_and.reduce([v[1:] == v[:-1] for v in same])
-    if twin.any():
-        table = table.filter(pa.array(~twin))
-    return table.select(names)
+    return table.filter(pa.array(~twin)) if twin.any() else table
 
 
 def _unreadable(out: str, error: Exception) -> CrabwiseError:

@@ -17,7 +17,8 @@ import psutil
 import pyarrow as pa
 import pytest
 
-from analyzer.fleet import ROW_SCHEMA, read_fleet
+from analyzer import fleet as fleets
+from analyzer.fleet import ROW_SCHEMA, read_fleet, run_fleet
 from tests.benchmarks.archive import make_archive
 
 ROBOTS, EACH = 4, 3
@@ -145,6 +146,27 @@ def test_one_row_a_recording(undisturbed, archive):
     assert (
         result["yaw_drift_deg_per_m"]["left"]["total"]["value"] == worn["yaw_drift_left_deg_per_m"]
     )
+
+
+def test_rows_come_home_as_they_stand_in_the_folder(archive, tmp_path, cluster, monkeypatch):
+    def run(logs):
+        return run_fleet(
+            str(logs), str(tmp_path / "out"), robots=archive / "robots.csv", robot=archive / "book_cart.toml",
+            scheduler=cluster.address,
+        )  # fmt: skip
+
+    read = []
+    monkeypatch.setattr(
+        fleets, "read_fleet", lambda out, *more: read.append(out) or read_fleet(out, *more)
+    )
+    end, rows = run(archive / "logs" / "cart 02")
+    assert (end.done, end.failed, read) == (EACH + 1, 1, [])
+    assert rows.equals(read_fleet(str(tmp_path / "out")))
+    # Rows of earlier runs stand in the folder alone.
+    end, rows = run(archive / "logs")
+    assert (end.done, read) == (ROBOTS * EACH + 1, [str(tmp_path / "out")])
+    assert rows.num_rows == ROBOTS * EACH + EACH + 2
+    assert rows.equals(read_fleet(str(tmp_path / "out")))
 
 
 def test_summary_names_the_worn_wheel(undisturbed):

@@ -189,6 +189,17 @@ class FleetTask:
     out: str
 
 
+@dataclass(frozen=True, slots=True)
+class RowHome:
+    """A row on its way home, column to value, without `result`.
+
+    A class of its own because Dask takes a dict apart and sends each entry by itself, which costs the
+    scheduler more than all the rest of a task.
+    """
+
+    row: dict[str, Any]
+
+
 @dataclass(slots=True)
 class _Rule:
     glob: str
@@ -420,7 +431,7 @@ def _keep_freed_memory() -> None:
         library.mallopt(trim_threshold, 64 << 20)
 
 
-def analyse_one(task: FleetTask) -> dict[str, Any]:
+def analyse_one(task: FleetTask) -> RowHome:
     """Analyse one recording and write its row; runs on a worker.
 
     Parameters
@@ -430,8 +441,8 @@ def analyse_one(task: FleetTask) -> dict[str, Any]:
 
     Returns
     -------
-    dict
-        Column to value, without the large `result`.
+    RowHome
+        The row without its large column.
 
     Raises
     ------
@@ -455,7 +466,7 @@ def analyse_one(task: FleetTask) -> dict[str, Any]:
         else:
             row = _row(task, analysis, prefix)
     write_row(task, row)
-    return {name: value for name, value in row.items() if name != "result"}
+    return RowHome({name: value for name, value in row.items() if name != "result"})
 
 
 def _told(text: str, prefix: tuple[str, str]) -> str:
@@ -875,9 +886,9 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
             keys = [f"crabwise-{task.key}-{uuid.uuid4().hex[:8]}" for task in batch]
             futures = client.map(analyse_one, batch, key=keys, pure=False)
             running.update(zip(futures, batch, strict=True))
+        time.sleep(LOOK if waiting else 0.03)
         settled = [f for f in running if f.status != "pending"]
         if not settled:
-            time.sleep(LOOK if waiting else 0.03)
             continue
         finished = [f for f in settled if f.status == "finished"]
         run.done += len(finished)
@@ -918,7 +929,7 @@ def _take_home(client: Any, finished: Sequence[Any], tasks: Sequence[FleetTask],
         return
     ask = functools.partial(client.gather, finished, asynchronous=True)
     with contextlib.suppress(OSError, TimeoutError, CancelledError):
-        run.home(tasks, client.sync(ask, callback_timeout=10))
+        run.home(tasks, [answer.row for answer in client.sync(ask, callback_timeout=10)])
 
 
 def _embedded(workers: int | None) -> Any:

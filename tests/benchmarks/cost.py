@@ -36,7 +36,7 @@ def main(rounds: int = 5) -> None:
             seconds = []
             for _ in range(rounds + 1):
                 start = time.process_time()
-                assert analyse_one(task)["status"] == "ok"
+                assert analyse_one(task).row["status"] == "ok"
                 seconds.append(time.process_time() - start)
             size = max(p.stat().st_size for p in (work / "out").rglob(f"{task.key}*.parquet"))
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3

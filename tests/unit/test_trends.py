@@ -193,7 +193,7 @@ def test_messages_name_the_archive_not_the_worker(tmp_path, place):
     faults: list[str] = []
     rules = read_robots(tmp_path / "robot.toml", None, faults)
     tasks = find_tasks(place, str(tmp_path / "out"), rules, folders=False, faults=faults)
-    assert [analyse_one(t)["status"] for t in tasks] == ["failed"] * len(tasks)
+    assert [analyse_one(t).row["status"] for t in tasks] == ["failed"] * len(tasks)
     for row in read_fleet(str(tmp_path / "out")).to_pylist():
         assert "/tmp" not in row["message"]
         assert "unexpected" not in row["message"]

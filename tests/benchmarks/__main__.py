@@ -38,7 +38,7 @@ def main() -> None:
     print("\nFleet")
     fleet.by_number(archives, (10, 100))
     if args.full:
-        fleet.compare(archives, 1000, kill=4.0)
+        fleet.compare(archives, 1000, rounds=3, kill=4.0)
 
 
 if __name__ == "__main__":

@@ -816,11 +816,11 @@ class _Run:
     rows: list[pa.Table] = field(default_factory=list)
     """Those that came home; where a worker took its word along, a row stands in the folder alone."""
 
-    def home(self, tasks: Sequence[FleetTask], rows: Sequence[dict[str, Any]]) -> None:
-        """Take rows of tasks that are done."""
+    def home(self, tasks: Iterable[FleetTask], rows: Sequence[dict[str, Any]]) -> None:
+        """Take rows of these tasks, as many as came."""
+        robots = {task.key: task.robot for task in tasks}
         whole = [
-            row | {"robot": task.robot, "date": row["recorded_at"].date()}
-            for task, row in zip(tasks, rows, strict=True)
+            row | {"robot": robots[row["key"]], "date": row["recorded_at"].date()} for row in rows
         ]
         self.failed += sum(row["status"] == "failed" for row in rows)
         self.rows.append(pa.Table.from_pylist(whole, schema=SUMMARY_SCHEMA))
@@ -892,7 +892,7 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
             continue
         finished = [f for f in settled if f.status == "finished"]
         run.done += len(finished)
-        _take_home(client, finished, [running[f] for f in finished], run)
+        _take_home(client, {f: running[f] for f in finished}, run)
         for future in settled:
             task = running.pop(future)
             if future in finished:
@@ -921,15 +921,16 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
         run.say()
 
 
-def _take_home(client: Any, finished: Sequence[Any], tasks: Sequence[FleetTask], run: _Run) -> None:
+def _take_home(client: Any, finished: dict[Any, FleetTask], run: _Run) -> None:
     """Fetch the rows of finished tasks; those of a worker that is gone stay in the folder."""
     from concurrent.futures import CancelledError
 
     if not finished:
         return
-    ask = functools.partial(client.gather, finished, asynchronous=True)
+    ask = functools.partial(client.gather, list(finished), errors="skip", asynchronous=True)
     with contextlib.suppress(OSError, TimeoutError, CancelledError):
-        run.home(tasks, [answer.row for answer in client.sync(ask, callback_timeout=10)])
+        answers = client.sync(ask, callback_timeout=10)
+        run.home(finished.values(), [answer.row for answer in answers])
 
 
 def _embedded(workers: int | None) -> Any:

@@ -249,3 +249,28 @@ def test_packing_keeps_every_row_once(tmp_path):
     ]  # fmt: skip
     left = fleet.read_fleet(str(tmp_path), columns=["message"])["message"].to_pylist()
     assert sorted(left) == sorted(f"reason {k}" for k in range(20) if k not in (3, 11))
+
+
+def test_a_worker_that_takes_its_word_along_costs_no_other_row(tmp_path):
+    import asyncio
+
+    from analyzer import fleet
+
+    one, other = (*_written(tmp_path, 1, "one"), *_written(tmp_path, 2, "other")[1:])
+    answers = {"came": fleet.RowHome(fleet._failed(other, "here"))}
+
+    class Client:
+        """Gathers as Dask's does, which leaves out what it cannot get."""
+
+        async def gather(self, futures, errors, asynchronous):
+            assert (errors, asynchronous) == ("skip", True)
+            return [answers[f] for f in futures if f in answers]
+
+        def sync(self, ask, callback_timeout):
+            return asyncio.run(asyncio.wait_for(ask(), callback_timeout))
+
+    run = fleet._Run(total=2, before=0, tell=lambda _progress: None)
+    fleet._take_home(Client(), {"lost": one, "came": other}, run)
+    (table,) = run.rows
+    assert table.select(["robot", "message"]).to_pylist() == [{"robot": "other", "message": "here"}]
+    assert run.failed == 1

@@ -131,7 +131,8 @@ def fleet_spread(summary: dict[str, Any]) -> go.Figure:
             y=[r[1] for r in rows],
             mode="markers+text" if name == "stands out" else "markers",
             text=[r[2] for r in rows],
-            textposition="bottom center",
+            # Names lean inwards: a narrow screen cuts them at the border.
+            textposition=[f"bottom {'right' if r[0] < 0 else 'left'}" for r in rows],
             hovertemplate="%{text}: %{x:.1f} spreads<extra></extra>",
             marker={"color": colour, "symbol": symbol, "size": 9},
             name=name,

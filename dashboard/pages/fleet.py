@@ -117,7 +117,7 @@ def layout(visit: Visit) -> list[Any]:
                 [
                     html.H2("Robots that stand out"),
                     figure(ids.FLEET_SPREAD, fleet_spread(summary),
-                           "Against the median of the fleet, in units of its spread; beyond 3.5 a robot stands out.",
+                           "Against the median of the fleet, in units of its spread; beyond 3.5 a robot stands out. Values beyond 12 are drawn at 12.",
                            "Robots against the spread of the fleet"),
                 ]
             )

@@ -161,16 +161,26 @@ def base_plan(robot: Robot, views: dict[str, WheelView] | None = None) -> go.Fig
                 showlegend=False,
                 hoverinfo="skip",
             )
-        below = robot.x[k] < 0 and abs(robot.x[k]) > rim
-        figure.add_annotation(
-            x=-robot.y[k],
-            y=robot.x[k] + (-1.15 if below else 1.15) * long,
-            text="<br>".join([f"<b>{name}</b>", *view.lines]),
-            showarrow=False,
-            yanchor="top" if below else "bottom",
-            align="center",
-            font={"size": 12},
-        )
+        # What is said of a wheel stands outside of it: a phone has no room between two.
+        if view.lines and abs(robot.y[k]) > wide:
+            left = robot.y[k] > 0
+            at = {
+                "x": -float(y.max() if left else y.min()),
+                "y": robot.x[k],
+                "xanchor": "right" if left else "left",
+                "align": "right" if left else "left",
+                "yanchor": "middle",
+                "xshift": -4 if left else 4,
+            }
+        else:
+            below = robot.x[k] < 0 and abs(robot.x[k]) > rim
+            at = {
+                "x": -robot.y[k],
+                "y": robot.x[k] + (-1.15 if below else 1.15) * long,
+                "yanchor": "top" if below else "bottom",
+            }
+        text = f"<b>{name}</b> " + "<br>".join(view.lines)
+        figure.add_annotation(text=text, showarrow=False, font={"size": 12}, **at)
     if robot.masses:
         figure.add_scatter(
             x=[-m.y_m for m in robot.masses],
@@ -273,7 +283,7 @@ def base_from_above(analysis: RunAnalysis) -> go.Figure:
         shade = 0.0
         if name in state:
             load, drag = state[name]
-            lines = (f"carries {load:.0f} N", f"rollers drag {drag:.1f} N")
+            lines = (f"load {load:.0f} N", f"drag {drag:.1f} N")
             shade = drag / most if most > 0 else 0.0
         views[name] = WheelView(lines=lines, suspect=name in suspects, shade=shade)
     figure = base_plan(analysis.robot, views)
@@ -362,7 +372,7 @@ def pass_from_above(analysis: RunAnalysis, number: int) -> go.Figure:
     most = float(np.abs(rolled).max()) or 1.0
     views = {}
     for k, name in enumerate(run.robot.wheel_names):
-        lines = [f"rolled {rolled[k]:+.2f} m"]
+        lines = [f"{rolled[k]:+.2f} m"]
         if run.current is not None:
             lines.append(f"{float(run.current[p.cruise_start : p.cruise_stop, k].mean()):+.2f} A")
         elif run.volt is not None:

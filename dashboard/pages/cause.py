@@ -55,7 +55,7 @@ def layout(visit: Visit) -> list[Any]:
                     [
                         html.H2("The base from above"),
                         figure(ids.CAUSE_BASE, base_from_above(analysis),
-                               ["Load and drag of each wheel, ", term("centre of mass"), " with its 95 % ellipse. A thick "
+                               ["Load and roller drag of each wheel, ", term("centre of mass"), " with its 95 % ellipse. A thick "
                                 "rim is a suspect; the stronger the fill, the stiffer the wheel."],
                                "Plan of the base with its wheels, loads and centre of mass"),
                     ]

@@ -197,11 +197,14 @@ def base_text(analysis: RunAnalysis, chosen: int | None) -> str:
     """
     if chosen is None:
         return (
-            "The base from above, ahead is up: load and drag of each wheel, centre of mass with its 95 % "
+            "The base from above, ahead is up: load and roller drag of each wheel, centre of mass with its 95 % "
             "ellipse. A thick rim is a suspect; the stronger the fill, the stiffer the wheel."
         )
     _, p, row = analysis.movements()[chosen - 1]
-    text = f"Pass {chosen}, {p.kind.replace('_', ' ')}: path each wheel rolled, and mean in the cruise."
+    run = analysis.run
+    mean = "current" if run.current is not None else "voltage" if run.volt is not None else ""
+    text = f"Pass {chosen}, {p.kind.replace('_', ' ')}: path each wheel rolled"
+    text += f" and its mean {mean} in the cruise." if mean else "."
     if row is not None and row["heading_change_deg"] is not None:
         text += f" Heading {row['heading_change_deg']:+.1f}°"
         if row["rolled_deg"] is not None and row["slipped_deg"] is not None:

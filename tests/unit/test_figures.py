@@ -5,8 +5,11 @@ from types import SimpleNamespace
 
 import pytest
 
-from analyzer.figures import candidates
+from analyzer.demo import robot_text
+from analyzer.figures import base_plan, candidates
+from analyzer.figures.causes import WheelView
 from analyzer.prediction import arc_path
+from analyzer.robot import parse_robot
 
 
 def effect(drift, creep=0.0):
@@ -64,3 +67,20 @@ def test_an_arc_is_a_circle(kind):
     side = 1 if kind == "left" else -1
     assert math.degrees(heading) == pytest.approx(side * 90)
     assert (x, y) == pytest.approx((-radius, side * radius), rel=1e-3)
+
+
+def test_what_is_said_of_a_wheel_stands_outside_of_it():
+    robot = parse_robot(robot_text(), "robot.toml")
+    views = {name: WheelView(lines=("load 36 N", "drag 2.7 N")) for name in robot.wheel_names}
+    said = {a.text.split("</b>")[0][3:]: a for a in base_plan(robot, views).layout.annotations}
+    assert set(said) == set(robot.wheel_names)
+    for k, name in enumerate(robot.wheel_names):
+        label = said[name]
+        assert label.text == f"<b>{name}</b> load 36 N<br>drag 2.7 N"
+        # x of the figure points to the right; wheels are half as wide as high.
+        outer = robot.y[k] + math.copysign(robot.radius[k] / 2, robot.y[k])
+        assert (label.x, label.y) == pytest.approx((-outer, robot.x[k]))
+        assert label.xanchor == ("right" if robot.y[k] > 0 else "left")
+    # Names alone stand above and below.
+    names = base_plan(robot).layout.annotations
+    assert sorted(a.yanchor for a in names) == ["bottom", "bottom", "top", "top"]

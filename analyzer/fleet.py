@@ -122,8 +122,11 @@ Estimates in the unit that the column's name ends in, null where undetermined; `
 "failed", with the reason in `message`; `result` is the whole result file as JSON."""
 
 PARTITIONS = pa.schema([("robot", pa.string()), ("date", pa.date32())])
-SUMMARY_SCHEMA = pa.schema([*(f for f in ROW_SCHEMA if f.name != "result"), *PARTITIONS])
+SHORT_SCHEMA = pa.schema([*(f for f in ROW_SCHEMA if f.name != "result"), *PARTITIONS])
+"""A row as it is read and as it comes home: without its large column, with its partitions."""
+
 ORDER = ("robot", "recorded_at", "recording")
+"""Columns that rows are sorted by."""
 
 Tell = Callable[["FleetProgress"], None]
 
@@ -193,8 +196,7 @@ class FleetTask:
 class RowHome:
     """A row on its way home, column to value, without `result`.
 
-    A class of its own because Dask takes a dict apart and sends each entry by itself, which costs the
-    scheduler more than all the rest of a task.
+    A class of its own because Dask takes a dict apart: 47 messages a row.
     """
 
     row: dict[str, Any]
@@ -823,7 +825,7 @@ class _Run:
             row | {"robot": robots[row["key"]], "date": row["recorded_at"].date()} for row in rows
         ]
         self.failed += sum(row["status"] == "failed" for row in rows)
-        self.rows.append(pa.Table.from_pylist(whole, schema=SUMMARY_SCHEMA))
+        self.rows.append(pa.Table.from_pylist(whole, schema=SHORT_SCHEMA))
 
     def say(self) -> None:
         left = self.total - self.before - self.done
@@ -887,17 +889,17 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
             futures = client.map(analyse_one, batch, key=keys, pure=False)
             running.update(zip(futures, batch, strict=True))
         time.sleep(LOOK if waiting else 0.03)
-        settled = [f for f in running if f.status != "pending"]
+        states = {f: f.status for f in running}
+        settled = {f: running.pop(f) for f, state in states.items() if state != "pending"}
         if not settled:
             continue
-        finished = [f for f in settled if f.status == "finished"]
+        finished = {f: task for f, task in settled.items() if states[f] == "finished"}
         run.done += len(finished)
-        _take_home(client, {f: running[f] for f in finished}, run)
-        for future in settled:
-            task = running.pop(future)
+        _take_home(client, finished, run)
+        for future, task in settled.items():
             if future in finished:
                 continue
-            if future.status != "error":  # cancelled, or lost with its worker or scheduler
+            if states[future] != "error":  # cancelled, or lost with its worker or scheduler
                 waiting.append(task)
                 continue
             fault = future.exception()
@@ -1032,7 +1034,7 @@ def run_fleet(
         workers=run.workers,
     )
     # Opening thousands of files takes seconds, in object storage minutes: only where they say more.
-    home = pa.concat_tables([SUMMARY_SCHEMA.empty_table(), *run.rows])
+    home = pa.concat_tables([SHORT_SCHEMA.empty_table(), *run.rows])
     stand = {(key, row.fingerprint) for key, rows in known.items() for row in rows}
     if stand == set(zip(*(home[c].to_pylist() for c in ("key", "fingerprint")), strict=True)):
         return end, _in_order(home)
@@ -1148,7 +1150,7 @@ def read_fleet(
         raise CrabwiseError(msg)
     if isinstance(filters, list):
         filters = parquet.filters_to_expression(filters)
-    names = list(columns) if columns else [n for n in rows.schema.names if n != "result"]
+    names = list(columns or SHORT_SCHEMA.names)
     columns = [*names, *(o for o in ORDER if o not in names)]
     try:
         table = rows.to_table(filter=filters, columns=columns, use_threads=False)

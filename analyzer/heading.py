@@ -33,12 +33,13 @@ from analyzer.quantities import (
     Estimate,
     Finding,
     RecordingError,
+    enough,
     in_lot_order,
     quantile,
     student_quantile,
 )
 from analyzer.run import Pass, Run
-from analyzer.yaw_plant import Identified, enough, first_order, full_speeds, identify
+from analyzer.yaw_plant import Identified, first_order, full_speeds, identify
 
 DEGREES = 180 / math.pi
 Structure = Literal["P", "PD", "PI", "PI (AMIGO)", "PID (step response)"]

@@ -315,6 +315,22 @@ def quantile(values: np.ndarray, share: float) -> float:
     return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
 
 
+def enough(size: int) -> slice:
+    """Every so many samples: a median over fifty thousand is as good as over more.
+
+    Parameters
+    ----------
+    size : int
+        Samples there are.
+
+    Returns
+    -------
+    slice
+        Of fifty to a hundred thousand of them, of all where these are fewer.
+    """
+    return slice(None, None, max(1, size // 50_000))
+
+
 def in_lot_order(items: Sequence[T]) -> list[T]:
     """Things in an order drawn by lot, the same every time.
 

@@ -31,6 +31,7 @@ from analyzer.quantities import (
     Estimate,
     Finding,
     RecordingError,
+    enough,
     in_lot_order,
     quantile,
     student_quantile,
@@ -493,22 +494,6 @@ def _speed_per(drive: np.ndarray, speed: np.ndarray) -> float | None:
     """Wheel speed per volt or per full power, median over fast samples and wheels."""
     found = full_speeds(drive, speed)
     return None if found is None else float(np.median(found))
-
-
-def enough(size: int) -> slice:
-    """Every so many samples: a median over fifty thousand is as good as over more.
-
-    Parameters
-    ----------
-    size : int
-        Samples there are.
-
-    Returns
-    -------
-    slice
-        Of fifty to a hundred thousand of them, of all where these are fewer.
-    """
-    return slice(None, None, max(1, size // 50_000))
 
 
 def full_speeds(share: np.ndarray, speed: np.ndarray) -> np.ndarray | None:

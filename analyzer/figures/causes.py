@@ -163,14 +163,14 @@ def base_plan(robot: Robot, views: dict[str, WheelView] | None = None) -> go.Fig
             )
         # What is said of a wheel stands outside of it: a phone has no room between two.
         if view.lines and abs(robot.y[k]) > wide:
-            left = robot.y[k] > 0
+            edge, side, gap = (-y.max(), "right", -4) if robot.y[k] > 0 else (-y.min(), "left", 4)
             at = {
-                "x": -float(y.max() if left else y.min()),
+                "x": float(edge),
                 "y": robot.x[k],
-                "xanchor": "right" if left else "left",
-                "align": "right" if left else "left",
+                "xanchor": side,
+                "align": side,
                 "yanchor": "middle",
-                "xshift": -4 if left else 4,
+                "xshift": gap,
             }
         else:
             below = robot.x[k] < 0 and abs(robot.x[k]) > rim

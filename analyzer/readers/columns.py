@@ -26,7 +26,7 @@ from analyzer.channels import (
     unit_factor,
     units_for,
 )
-from analyzer.quantities import BEYOND, Finding, RecordingError
+from analyzer.quantities import BEYOND, Finding, RecordingError, enough
 from analyzer.run import ColumnUse, Source
 
 if TYPE_CHECKING:
@@ -541,7 +541,7 @@ def _merge_acceleration_unit(work: _Taking) -> None:
     if "f_z" in work.channels:
         reading = work.channels["f_z"]
         reading = reading[np.isfinite(reading)]
-        few = reading[:: max(1, reading.size // 50_000)]
+        few = reading[enough(reading.size)]
         up = float(np.median(few)) if few.size else 0.0
         if up < -7.0:
             work.findings.append(

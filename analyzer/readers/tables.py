@@ -29,7 +29,7 @@ SNIFFED = 1 << 16
 LARGE = 32 << 20
 """Text files above this are parsed in parts, so that parser and result never stand in memory
 together [bytes]."""
-PART = 2 << 20
+PART = 4 << 20
 """Size of such a part [bytes]: what is in flight stays small, as fresh memory costs as much as parsing."""
 
 
@@ -802,34 +802,54 @@ def _parse_in_parts(
     """Parse a large file of numbers part by part; None where a column holds anything else."""
     parts = _parts(path, skip)
     lost: list[int] = []
-
-    def odd(row: csv.InvalidRow) -> str:
-        lost.append(row.number or 0)
-        return "skip"
-
     # The parser copies what it reads, so each thread keeps one buffer: fresh memory costs as much as
     # parsing.
     kept = threading.local()
     longest = max(b - a for a, b in parts)
-    # What had fractions has them further on: that spares the parser a guess at each part.
-    fractional: dict[str, pa.DataType] = {}
+    # What one part held its followers mostly hold as well: that spares the parser a guess and, where
+    # there are no gaps, the search for blanks.
+    types: dict[str, pa.DataType] = {}
+    gaps = True
 
     def parse(span: tuple[int, int]) -> pa.Table:
+        nonlocal gaps
         if not hasattr(kept, "raw"):
-            kept.raw = memoryview(bytearray(longest))
+            kept.raw = bytearray(longest)
         with path.open("rb", buffering=0) as stream:
             stream.seek(span[0])
-            size = stream.readinto(kept.raw[: span[1] - span[0]])
-        return csv.read_csv(
-            pa.BufferReader(kept.raw[:size]),
-            read_options=csv.ReadOptions(column_names=names, use_threads=False, block_size=PART),
-            parse_options=csv.ParseOptions(
-                delimiter=delimiter, invalid_row_handler=odd, newlines_in_values=False
-            ),
-            convert_options=csv.ConvertOptions(
-                column_types=fractional, null_values=BLANKS, strings_can_be_null=True
-            ),
-        )
+            size = stream.readinto(memoryview(kept.raw)[: span[1] - span[0]])
+        odd: list[int] = []
+
+        def skip_it(row: csv.InvalidRow) -> str:
+            odd.append(row.number or 0)
+            return "skip"
+
+        def read(types: dict[str, pa.DataType], blanks: list[str]) -> pa.Table:
+            odd.clear()
+            return csv.read_csv(
+                pa.BufferReader(memoryview(kept.raw)[:size]),
+                read_options=csv.ReadOptions(
+                    column_names=names, use_threads=False, block_size=longest
+                ),
+                parse_options=csv.ParseOptions(
+                    delimiter=delimiter, invalid_row_handler=skip_it, newlines_in_values=False
+                ),
+                convert_options=csv.ConvertOptions(
+                    column_types=types, null_values=blanks, strings_can_be_null=True
+                ),
+            )
+
+        table = None
+        if not gaps and kept.raw.find(b"n", 0, size) < 0:  # "inf" is a number to the parser
+            try:
+                table = read(types, [])
+            except pa.ArrowInvalid:
+                gaps = True
+        if table is None:
+            fractions = {n: t for n, t in types.items() if t == pa.float64()}
+            table = read(fractions, BLANKS)
+        lost.extend(odd)
+        return table
 
     columns: dict[str, np.ndarray] = {}
 
@@ -856,8 +876,7 @@ def _parse_in_parts(
                     done = parts[0][1] - parts[0][0] if rows == 0 else 0
                     total = parts[-1][1] - parts[0][0]
                     room = max(rows + n, int(1.05 * n * total / done) if done else 2 * room)
-                if not rows:
-                    fractional = {f.name: f.type for f in table.schema if f.type == pa.float64()}
+                learn = not rows
                 for name in names:
                     dtype = _dtype(table.column(name))
                     held = columns.get(name)
@@ -870,6 +889,10 @@ def _parse_in_parts(
                             writing.popleft().result()
                         columns[name] = np.empty(room, np.float64 if fractions else held.dtype)
                         columns[name][:rows] = held[:rows]
+                        learn = learn or fractions
+                if learn:
+                    types = {f.name: f.type for f in table.schema}
+                    gaps = any(table.column(n).null_count for n in names)
                 writing.append(threads.submit(write, table, rows))
                 rows += n
                 del table

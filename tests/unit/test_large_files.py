@@ -51,6 +51,29 @@ def test_parts_give_what_the_whole_gives(tmp_path, monkeypatch, in_parts, end):
     assert len(said) == 1
 
 
+@pytest.mark.parametrize(
+    "cell", ["", "nan", "NAN", "inf", "-inf", "-", "null", "Infinity", "1e3", "7"]
+)
+@pytest.mark.parametrize("column", [1, 2])
+def test_a_cell_that_comes_late_is_read_as_the_whole_file_reader_reads_it(
+    tmp_path, monkeypatch, in_parts, cell, column
+):
+    # Up to it there is no gap, so the parser is not told to look for any.
+    lines = [f"{k * 0.005:.3f},{k * 3},{k * 0.5 + 0.25},1,2" for k in range(3000)]
+    cells = lines[2345].split(",")
+    cells[column] = cell
+    lines[2345] = ",".join(cells)
+    lines[2346] = "1,2"  # in the same part: counted once
+    parts, said = _read(tmp_path / "a.csv", lines)
+    monkeypatch.setattr(tables, "LARGE", 1 << 40)
+    whole, said_whole = _read(tmp_path / "a.csv", lines)
+    for name in whole:
+        np.testing.assert_array_equal(parts[name], whole[name], err_msg=name)
+        assert parts[name].dtype.kind == whole[name].dtype.kind
+    assert [f.text for f in said] == [f.text for f in said_whole]
+    assert "1 rows do not have 5 cells" in said[0].text
+
+
 def test_parts_are_really_used(tmp_path, monkeypatch, in_parts):
     def refused(*_args):
         raise AssertionError("whole-file reader called")

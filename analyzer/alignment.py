@@ -120,6 +120,8 @@ def smooth(
 
 PIECE = 16_384
 """Samples at a time that stay in the processor's cache: long arrays go three times as fast."""
+BLOCK = 16
+"""Samples of a row where smoothing is a product of matrices."""
 
 
 def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
@@ -128,8 +130,10 @@ def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
     kernel = np.exp(-0.5 * (np.arange(reach + 1) / width) ** 2)
     kernel /= 2 * kernel.sum() - kernel[0]
     n = values.size
-    padded = np.empty(n + 2 * reach)
-    padded[:reach], padded[reach : reach + n], padded[reach + n :] = values[0], values, values[-1]
+    blocks = -(-n // BLOCK)
+    filled = np.empty(blocks * BLOCK + 2 * reach)
+    filled[:reach], filled[reach : reach + n], filled[reach + n :] = values[0], values, values[-1]
+    padded = filled[: n + 2 * reach]
     if every > 1:
         windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)[::every]
         return np.asarray(windows @ np.concatenate([kernel[:0:-1], kernel]))
@@ -144,16 +148,15 @@ def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
         whole[-reach:] = kernel[:0:-1]
         back: np.ndarray = np.fft.irfft(wave * np.fft.rfft(whole), size)[reach : reach + n]
         return back + padded[0]
-    out = np.empty(n)
-    for a in range(0, n, PIECE):
-        b = min(n, a + PIECE)
-        total = padded[a + reach : b + reach] * kernel[0]
-        for j in range(1, reach + 1):
-            pair = padded[a + reach - j : b + reach - j] + padded[a + reach + j : b + reach + j]
-            pair *= kernel[j]
-            total += pair
-        out[a:b] = total
-    return out
+    # As products of matrices: a row is a block with its margins, a column a place in the block.
+    band = np.zeros(2 * (reach + BLOCK) - 1)
+    band[BLOCK - 1 : -(BLOCK - 1)] = np.concatenate([kernel[:0:-1], kernel])
+    places = np.lib.stride_tricks.sliding_window_view(band, BLOCK)[:, ::-1].copy()
+    rows = np.lib.stride_tricks.sliding_window_view(filled, BLOCK + 2 * reach)[::BLOCK]
+    out = np.empty((blocks, BLOCK))
+    for a in range(0, blocks, 256):  # small enough to stay in the cache, and on one thread
+        out[a : a + 256] = rows[a : a + 256] @ places
+    return out.reshape(-1)[:n]
 
 
 def _fast_length(least: int) -> int:
@@ -197,7 +200,9 @@ def unwrapped(angle: np.ndarray) -> np.ndarray:
     turns = np.round((angle[at + 1] - angle[at]) / (2 * math.pi))
     so_far = np.concatenate([[0.0], np.cumsum(turns)])
     edges = np.concatenate([[0], at + 1, [angle.size]])
-    return angle - np.repeat(2 * math.pi * so_far, np.diff(edges))
+    out = np.repeat(-2 * math.pi * so_far, np.diff(edges))
+    out += angle
+    return out
 
 
 def clean_stamps(t: np.ndarray) -> tuple[np.ndarray, int, int]:
@@ -401,20 +406,26 @@ class _Clocked:
     channels: dict[str, np.ndarray]
     thinning: _Thinning | None = None
     paced: tuple[float, np.ndarray] | None = None
-    known: dict[str, bool] = field(default_factory=dict)
-    """Per channel, whether there is a number in every place."""
+    ends: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """Per channel, least and largest value."""
+
+    def range(self, name: str) -> tuple[float, float]:
+        """Least and largest value of a channel, NaN where it holds one; looked at once."""
+        if name not in self.ends:
+            values = self.channels[name]
+            self.ends[name] = float(values.min()), float(values.max())
+        return self.ends[name]
 
     def full(self, name: str) -> bool:
-        """Whether a channel has a number in every place; looked at once."""
-        if name not in self.known:
-            self.known[name] = bool(np.isfinite(self.channels[name]).all())
-        return self.known[name]
+        """Whether a channel has a number in every place."""
+        return all(map(math.isfinite, self.range(name)))
 
     def clean(self, name: str, bad: np.ndarray) -> None:
         """Take samples out of a channel."""
         cleaned = self.channels[name].astype(np.float64)
         cleaned[bad] = np.nan
-        self.channels[name], self.known[name] = cleaned, False
+        self.channels[name] = cleaned
+        self.ends.pop(name, None)
 
     def pace(self, ts: np.ndarray) -> tuple[float, np.ndarray]:
         """Median step of stamps, and every step over it, 1 or more; the same for most channels."""
@@ -483,6 +494,13 @@ def _series(part: _Clocked, name: str) -> tuple[np.ndarray, np.ndarray]:
         return part.t, values
     use = part.keep & np.isfinite(values)
     return part.t[use], values[use]
+
+
+def _range(part: _Clocked, name: str, values: np.ndarray) -> tuple[float, float]:
+    """Least and largest of a channel's usable values."""
+    if values is part.channels[name]:
+        return part.range(name)
+    return float(values.min()), float(values.max())
 
 
 def _largest_step(values: np.ndarray) -> float:
@@ -604,7 +622,8 @@ def _gridded(
 
 def _gaps(t: np.ndarray, usual: float, config: AlignmentConfig) -> list[tuple[float, float]]:
     limit = max(config.gap_steps * usual, config.gap_least)
-    return [(float(t[i]), float(t[i + 1])) for i in np.flatnonzero(np.diff(t) > limit)]
+    long = [a + i for a, step in _steps(t) for i in np.flatnonzero(step > limit).tolist()]
+    return [(float(t[i]), float(t[i + 1])) for i in long]
 
 
 def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT) -> Run:
@@ -796,7 +815,9 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         if np.isfinite(robot.counts_per_turn).any()
         else 0.0
     )
-    still = np.all(np.abs(wheel_speed) < max(config.rest_speed, 2.0 * quantum), axis=1) & valid
+    still = valid.copy()
+    for speed in wheel_speed.T:
+        still &= np.abs(speed) < max(config.rest_speed, 2.0 * quantum)
 
     def gridded(name: str, *, lag: float = 0.0) -> np.ndarray | None:
         part = where.get(name)
@@ -1116,7 +1137,7 @@ def _even_out_bursts(part: _Clocked, findings: list[Finding], config: AlignmentC
     A row can only be late, so the clock is the line below all stamps; it is followed over
     stretches of rows because two clocks never run quite alike.
     """
-    t = part.t[part.keep]
+    t = part.t if part.whole else part.t[part.keep]
     if t.size < 200:
         return
     step = np.diff(t)
@@ -1257,7 +1278,8 @@ def _unbroken(
     counting = name.startswith("count_")
     middle, long = part.pace(ts)
     most = max(config.wheel_speed_most * per_turn / (2 * math.pi) * middle, 50.0 if counting else 0)
-    top = float(np.ptp(values))
+    low, high = _range(part, name, values)
+    top = high - low
     modulo = None
     if 0.8 * per_turn < top <= per_turn * (1 + 1e-9):
         modulo, most = per_turn, min(most, 0.5 * per_turn)
@@ -1379,7 +1401,7 @@ def _screen(
     ts, seen = _series(part, name)
     if seen.size < 20:
         return
-    low, high = float(seen.min()), float(seen.max())
+    low, high = _range(part, name, seen)
     bad = _leaps(seen, least) if high - low > least else np.zeros(seen.size, dtype=bool)
     if max(high, -low) > most:
         bad |= np.abs(seen) > most
@@ -1437,7 +1459,9 @@ def _stuck(
     config: AlignmentConfig,
 ) -> np.ndarray:
     """Spans without any change while the wheels turn, with the rests inside them."""
-    same = np.concatenate([[False], np.abs(np.diff(values)) < 1e-12])
+    same = np.zeros(values.size, dtype=bool)
+    for a, step in _steps(values):
+        same[a + 1 : a + 1 + step.size] = np.abs(step) < 1e-12
     for a, b in spans(~same):
         if a > 0 and b < same.size and b - a <= 3:
             same[a:b] = True  # a twitch between two stuck spans
@@ -1555,6 +1579,9 @@ def _pose_leaps(
     config: AlignmentConfig,
 ) -> None:
     """Reference that jumps for good: passes over the jump are kept out (`valid`)."""
+    limits = (config.pose_leap / 2, config.pose_leap / 2, config.yaw_leap)[: len(values)]
+    if not any(_largest_step(v) > least for v, least in zip(values, limits, strict=True)):
+        return
     length = plane_length(np.diff(values[0]), np.diff(values[1]))
     far = length > config.pose_leap
     if len(values) == 3:
@@ -2044,13 +2071,19 @@ def _slow(values: np.ndarray, dt: float) -> np.ndarray:
     m = max(1, round(0.1 / dt))
     if m == 1 or values.size < 10 * m:
         return smooth(values, dt, 1.0)
-    count = -(-values.size // m) + 2
-    padded = np.full(count * m, values[-1])
-    padded[:m], padded[m : m + values.size] = values[0], values
+    n, full = values.size, values.size // m
+    means = np.empty(-(-n // m) + 2)
+    means[1 : full + 1] = values[: full * m].reshape(full, m).mean(axis=1)
+    means[0], means[full + 1 :] = values[0], values[-1]
+    if full * m < n:  # the last block, filled up with the last value
+        means[full + 1] += (values[full * m :] - values[-1]).sum() / m
     sigma = math.sqrt(1.0 - ((m**2 - 1) / 12 + m**2 / 6) * dt**2)
-    means = smooth(padded.reshape(count, m).mean(axis=1), m * dt, sigma)
-    out: np.ndarray = np.interp(np.arange(values.size), m * np.arange(count) - (m + 1) / 2, means)
-    return out
+    means = smooth(means, m * dt, sigma)
+    # A block of m lies between the middles of three means.
+    at = (np.arange(m) + (m + 1) / 2) / m
+    weight = np.maximum(1 - np.abs(at - np.arange(3)[:, None]), 0)
+    triples = np.lib.stride_tricks.sliding_window_view(means, 3)
+    return np.asarray(triples @ weight).reshape(-1)[:n]
 
 
 def _heading(
@@ -2069,14 +2102,17 @@ def _heading(
         return reference.copy()
     if scale is not None and scale.value is not None:
         turned = turned / scale.value
-    away = np.where(known, reference - turned, 0.0)
+    away = reference - turned
     whole = bool(known.all())
     there = away if whole else away[known]
     slow = _slow(there, dt)
-    if float(np.mean(np.abs(there - slow) > 0.03)) > 0.05:
+    there -= slow
+    if float(np.mean(np.abs(there, out=there) > 0.03)) > 0.05:
         return reference.copy()
     if whole:
-        return turned + slow
+        slow += turned
+        return slow
+    away[~known] = 0.0
     weight = _slow(known.astype(float), dt)
     slow = _slow(away, dt) / np.maximum(weight, 1e-6)
     return np.where(weight > 0.02, turned + slow, np.nan)
@@ -2173,22 +2209,18 @@ def _reference(
     if ts.size < 10:
         return None, "reference pose is frozen; not used"
     thin, offset = _thinning(part, ts, dt), offsets[id(part)]
-    ts, values = thin.t + offset, [thin.mean(v) for v in values]
+    values = [thin.mean(v) for v in values]
 
-    def grid(lag: float) -> np.ndarray:
-        pose = np.full((t.size, 3), np.nan, order="F")
-        for k, v in enumerate(values):
-            pose[:, k] = thin.on_grid(t, dt, v, offset - lag)
-        return pose
-
-    pose = grid(0.0)
+    def grid(axis: int, part: slice, lag: float) -> np.ndarray:
+        there = t[part]
+        return thin.on_grid(there - there[0], dt, values[axis], offset - lag - float(there[0]))
 
     def sought(known: np.ndarray, seen: Callable[[slice], np.ndarray]) -> tuple[float, float]:
         part = _liveliest(known, dt, config.lag_most)
         return find_lag(smooth(known[part], dt, 0.06), seen(part), dt, config.lag_most)
 
     def rate(axis: int, part: slice) -> np.ndarray:
-        return np.asarray(np.gradient(smooth(pose[part, axis], dt, 0.06), dt))
+        return np.asarray(np.gradient(smooth(grid(axis, part, 0.0), dt, 0.06), dt))
 
     best = (*sought(rolled_speed, lambda part: plane_length(rate(0, part), rate(1, part))), "speed")
     if len(columns) == 3:
@@ -2198,18 +2230,7 @@ def _reference(
         if other[1] > max(best[1], 0.9):
             best = (*other, "yaw rate")
     lag, peak, what = best
-    if peak >= config.peak_least and abs(lag) < 0.9 * config.lag_most:
-        pose = grid(lag)
-        ts = ts - lag
-        if abs(lag) > 0.002:
-            findings.append(
-                Finding(
-                    severity="note",
-                    channel="ref_x",
-                    text=f"reference {_lagging(lag)}; shifted ({what}, correlation {peak:.3f})",
-                )
-            )
-    elif peak < config.peak_least:
+    if peak < config.peak_least:
         findings.append(
             Finding(
                 severity="warning",
@@ -2218,6 +2239,20 @@ def _reference(
                 "not corrected",
             )
         )
+    if peak < config.peak_least or abs(lag) >= 0.9 * config.lag_most:
+        lag = 0.0
+    elif abs(lag) > 0.002:
+        findings.append(
+            Finding(
+                severity="note",
+                channel="ref_x",
+                text=f"reference {_lagging(lag)}; shifted ({what}, correlation {peak:.3f})",
+            )
+        )
+    ts = thin.t + (offset - lag)
+    pose = np.full((t.size, 3), np.nan, order="F")
+    for axis in range(len(values)):
+        pose[:, axis] = grid(axis, slice(None), lag)
     _pose_leaps(ts, values, t, dt, rolled_speed, rolled_yaw_rate, valid, findings, config)
     unknown = (t < ts[0] - 0.1) | (t > ts[-1] + 0.1)
     for k in np.flatnonzero(np.diff(ts) > config.reference_gap):

@@ -292,6 +292,18 @@ def test_gyro_clockwise_and_reference_clockwise(clean):
     assert said(run, "ref_yaw", "counts clockwise")[0].severity == "error"
 
 
+def test_a_position_that_matches_nothing_does_not_shift_a_heading_of_another_source(clean, motion):
+    log = copy_of(clean)
+    heading = motion.pose[:: round(1 / STEP / RATE), 2]
+    log["wheels"]["ref_yaw"] = heading.copy()
+    del log["ref"]["ref_yaw"]
+    for axis in ("ref_x", "ref_y"):
+        log["ref"][axis] = log["ref"][axis][::-1].copy()  # as of another drive
+    run, _ = estimates(log)
+    assert "latency is not corrected" in said(run, "ref_x", "agree badly")[0].text
+    np.testing.assert_allclose(run.reference[:, 2], heading[: run.t.size], atol=1e-9)
+
+
 HEADINGS = {
     "-180..180": lambda y: np.mod(y + math.pi, 2 * math.pi) - math.pi,
     "0..360": lambda y: np.mod(y, 2 * math.pi),

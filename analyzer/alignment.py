@@ -35,10 +35,10 @@ fifty times the bias instability of a usual small gyro (common practice, no sour
 class AlignmentConfig:
     """Thresholds of alignment, each with unit and origin."""
 
-    shortest_step: float = 0.01
-    """Finest grid step [s]: the smoothing kernel passes nothing above 13 Hz (to 1 % of the power), a
-    quarter of what this step can carry; faster logs are averaged down to it, which keeps what their
-    samples know of noise and encoder quanta."""
+    shortest_step: float = 0.02
+    """Finest grid step [s], about: the smoothing kernel passes nothing above 13 Hz (to 1 % of the
+    power), half of what this step can carry; faster logs are averaged down to it, which keeps what
+    their samples know of noise and encoder quanta."""
     smoothing: float = 0.025
     """Gaussian kernel of every derivative [s]: below it encoder quanta dominate (bench work)."""
     gap_steps: float = 8.0
@@ -510,6 +510,11 @@ def _largest_step(values: np.ndarray) -> float:
     )
 
 
+def _samples_of(span: float, step: float) -> int:
+    """How many samples a mean over a span takes in; a quarter of one may lie beyond it."""
+    return int(span / step + 0.25)
+
+
 @dataclass(slots=True, kw_only=True)
 class _Thinning:
     """How samples that come faster than the grid are averaged, so that nothing folds into it."""
@@ -523,7 +528,7 @@ class _Thinning:
     @classmethod
     def of(cls, ts: np.ndarray, dt: float) -> _Thinning:
         step = float(np.median(np.diff(ts[:4000]))) if ts.size > 3 else 0.0
-        size = int(dt / step + 0.25) if step > 0 else 1
+        size = _samples_of(dt, step) if step > 0 else 1
         if size < 2 or ts.size < 2 * size:
             return cls(size=1, count=ts.size, whole=None, t=ts)
         thin = cls(size=size, count=ts.size // size, whole=None, t=ts)
@@ -723,7 +728,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             "least some passes of several seconds"
         )
     usual = lead.pace(lead_t)[0]
-    dt = max(usual, config.shortest_step)
+    dt = usual * max(1, _samples_of(config.shortest_step, usual))
     dt = float(f"{dt:.3g}")
     fine = _thinning(lead, lead_t, dt).t
     zero = float(fine[0])

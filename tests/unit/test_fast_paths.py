@@ -9,9 +9,15 @@ import pytest
 from scipy import ndimage, signal
 
 from analyzer import alignment
+from analyzer.demo import robot_text
 from analyzer.dynamics import _Binned, _without_each
 from analyzer.kinematics import plane_length
+from analyzer.motion import describe_motion
+from analyzer.passes import find_passes
 from analyzer.quantities import Estimate, quantile, rounded
+from analyzer.robot import parse_robot
+from analyzer.run import Recording, Source
+from analyzer.simulate import Truth, drive, usual_script
 
 
 @pytest.mark.parametrize("width", [0.5, 2.5, 7.0, 30.0, 100.0])
@@ -97,6 +103,48 @@ def test_faster_logs_are_averaged_and_gaps_stay_gaps():
     # The four samples astride the gap are left out: none stands in the middle of it.
     assert not np.any((thin.t > t[2001] + 0.01) & (thin.t < t[2002]))
     assert thin.t.size == 999
+
+
+LAPS = ((0.0, 0.0, 0.0, 1.5, 1.0), (0.0, 0.4, 0.0, 3.0, 1.0), (0.0, 0.0, 0.0, 1.5, 1.0),
+        (0.0, -0.4, 0.0, 3.0, 1.0), (0.0, 0.0, 0.0, 1.5, 1.0))  # fmt: skip
+
+
+def _logged(rate, script=LAPS):
+    robot = parse_robot(robot_text(), "book_cart.toml")
+    motion = drive(robot, Truth(c_x=-0.02), list(script), 1 / rate)
+    channels = {f"angle_{w}": motion.wheel_angle[:, k] for k, w in enumerate(robot.wheel_names)}
+    channels |= {f"ref_{q}": motion.pose[:, k] for k, q in enumerate(("x", "y", "yaw"))}
+    channels |= {"omega_z": motion.twist[:, 2]}
+    source = Source(
+        name="a.csv", t=motion.t, epoch=0.0, absolute=False, channels=channels, columns=()
+    )
+    return Recording(paths=("a.csv",), sources=(source,)), robot
+
+
+@pytest.mark.parametrize(
+    ("rate", "samples"),
+    [(20, 1), (50, 1), (60, 1), (80, 1), (100, 2), (120, 2), (200, 4), (1000, 20)],
+)
+def test_a_step_of_the_grid_is_a_whole_number_of_samples(rate, samples):
+    run = alignment.align(*_logged(rate))
+    assert run.dt == pytest.approx(samples / rate, rel=5e-3)
+
+
+def test_a_finer_grid_tells_nothing_more():
+    """Sampling theorem: the kernel passes nothing above 13 Hz, a step of 0.02 s carries 25 Hz."""
+    recording, robot = _logged(200, usual_script((0.3, 0.6)))
+    fine = alignment.align(recording, robot, alignment.AlignmentConfig(shortest_step=0.005))
+    usual = alignment.align(recording, robot)
+    assert (fine.dt, usual.dt) == (0.005, 0.02)
+    measures = [describe_motion(run, find_passes(run)) for run in (fine, usual)]
+    rows = list(zip(*(m.by_speed for m in measures), strict=True))
+    assert [a.kind for a, _ in rows] == [b.kind for _, b in rows]
+    assert {a.kind for a, _ in rows} >= {"left", "right", "ahead", "astern"}
+    for a, b in rows:
+        assert abs(a.total.value - b.total.value) < 0.1 * a.total.std_error, a.kind
+    for name in ("sideways_ratio", "yaw_lever"):
+        a, b = (getattr(m, name) for m in measures)
+        assert abs(a.value - b.value) < 0.5 * a.std_error, name
 
 
 def test_noise_falls_as_averaging_says():

@@ -259,9 +259,9 @@ def unwrap_counter(
     -----
     Serial-number arithmetic of RFC 1982: a step is the smallest one modulo 2**bits.
     """
-    step = np.diff(count)
-    if step.size == 0 or max(float(step.max()), -float(step.min())) <= step_most:
+    if _largest_step(count) <= step_most:
         return count, 0, np.zeros(0, dtype=int)
+    step = np.diff(count)
     jumps = np.flatnonzero(np.abs(step) > step_most)
     bits = 0
     if jumps.size:
@@ -1118,12 +1118,18 @@ def spans(mask: np.ndarray) -> list[tuple[int, int]]:
     list of (int, int)
         First sample and the one after the last, in order.
     """
-    edges = (np.flatnonzero(mask[1:] != mask[:-1]) + 1).tolist()
-    if mask.size and mask[0]:
-        edges.insert(0, 0)
-    if mask.size and mask[-1]:
-        edges.append(mask.size)
-    return list(zip(edges[::2], edges[1::2], strict=True))
+    start, stop = _edges(mask)
+    return list(zip(start.tolist(), stop.tolist(), strict=True))
+
+
+def _edges(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """First places of the stretches of True, and those after their last."""
+    change = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    edges = np.concatenate(
+        [[0] if mask[:1].any() else [], change, [mask.size] if mask[-1:].any() else []]
+    )
+    edges = edges.astype(int)
+    return edges[::2], edges[1::2]
 
 
 def _grown(mask: np.ndarray, width: int) -> np.ndarray:
@@ -1199,21 +1205,13 @@ def _stale_counters(
         same &= count[1:] == count[:-1]
     usual = part.pace(when)[0]
     bad = np.zeros(when.size, dtype=bool)
-    stands: list[list[int]] = []
-    for a, b in spans(same):
-        if b - a < 3:
-            continue
-        a, b = a + 1, b + 1  # rows that are the row before
-        if stands and a - stands[-1][1] <= 2:
-            stands[-1][1] = b
-        else:
-            stands.append([a, b])
-    stretches = np.array(stands, dtype=int).reshape(-1, 2)
-    length = stretches[:, 1] - stretches[:, 0]
-    stretches = stretches[
-        (stretches[:, 1] < when.size) & (stretches[:, 0] >= 9) & (length * usual <= 5.0)
-    ]
-    start, stop = stretches.T
+    start, stop = _edges(same)
+    long = stop - start >= 3
+    start, stop = start[long] + 1, stop[long] + 1  # rows that are the row before
+    joined = np.flatnonzero(start[1:] - stop[:-1] <= 2)
+    start, stop = np.delete(start, joined + 1), np.delete(stop, joined)
+    inside = (stop < when.size) & (start >= 9) & ((stop - start) * usual <= 5.0)
+    start, stop = start[inside], stop[inside]
     # The wheels went on: the step after the stand makes up for the time it took.
     after = np.abs([count[stop] - count[start - 1] for count in counts])
     lead = np.argmax(after, axis=0)
@@ -1298,21 +1296,23 @@ def _unbroken(
                 text=f"counter {wide} overflows; taken as running on",
             )
         )
-    step = np.diff(unwrapped)
+    rate = np.diff(unwrapped)
     if joins:
         # Between two takes the wheels are taken to stand, whatever the counter did.
-        step[[k - 1 for k in np.searchsorted(ts, np.array(joins) - 1e-9) if 0 < k < ts.size]] = 0.0
-        unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(step)])
+        rate[[k - 1 for k in np.searchsorted(ts, np.array(joins) - 1e-9) if 0 < k < ts.size]] = 0.0
+        unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(rate)])
     # Smaller jumps than the fastest wheel makes: far from the steps around them.
     # Over a gap the wheel turns on: steps are compared as speeds.
+    rate /= long
     floor = config.wheel_leap * per_turn / (2 * math.pi) * middle + (3.0 if counting else 0.0)
-    leap = np.flatnonzero(_leaps(step / long, floor))
+    leap = np.flatnonzero(_leaps(rate, floor))
     # A glitch of one row goes away and back. After a reset the step is taken as none.
     follows = np.isin(leap + 1, leap)
     back = leap[follows]
-    back = back[step[back] * step[back + 1] < 0]
+    back = back[rate[back] * rate[back + 1] < 0]
     lone = np.setdiff1d(leap, np.concatenate([back, back + 1]))
     if lone.size:
+        step = np.diff(unwrapped)
         step[lone] = 0.0
         unwrapped = unwrapped[0] + np.concatenate([[0.0], np.cumsum(step)])
     gone = np.union1d(resets, lone).astype(int)

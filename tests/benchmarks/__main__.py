@@ -29,6 +29,8 @@ def main() -> None:
     )
     print("\nAn hour at 200 Hz, 26 columns")
     hour.compare(hour.make(files, 1.0), args.rounds, plain=True)
+    print("\nThe same, memory as the machine gives it")
+    hour.compare(hour.make(files, 1.0), args.rounds, plain=True, ready="imports")
     print("\nFrom cold")
     cold.compare(args.rounds)
     print("\nGrowth with length")

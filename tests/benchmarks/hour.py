@@ -1,8 +1,10 @@
 """An hour at 200 Hz: our whole analysis against the raw read of the same file, in one run.
 
-Usage: python -m tests.benchmarks.hour [--rounds N] [--hours H] [--folder DIR]
+Usage: python -m tests.benchmarks.hour [--rounds N] [--plain] [--as-it-comes] [--hours H] [--folder DIR]
 
 Every measurement is a process of its own, so that peak memory is its own. Raw and ours take turns.
+A virtual machine may take longer to get memory from its host than any of us takes to work, so each
+process first makes it have enough for the largest of them; --as-it-comes leaves that out.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -43,16 +45,18 @@ WORK = {
 HARNESS = """
 import json, resource, sys, time
 path, robot, small = sys.argv[1:4]
-warm = sys.argv[4] == "True"
+ready = sys.argv[4]
+warm = ready != "nothing"
 def begin():
     global start, before, spent
-    if warm:
-        # A virtual machine takes longer to get memory from its host than any of us takes to work, and
-        # only sometimes; so it is made to have enough.
+    if ready == "memory":  # in large pages and in small ones
         import mmap
-        block = mmap.mmap(-1, 1 << 30, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
-        block[:: 4096] = bytes(1 << 18)
-        block.close()
+        for size, large in ((4 << 30, True), (1 << 30, False)):
+            block = mmap.mmap(-1, size, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
+            if large:
+                block.madvise(mmap.MADV_HUGEPAGE)
+            block[:: 4096] = bytes(size >> 12)
+            block.close()
     before, start, spent = resident(), time.perf_counter(), time.process_time()
 def resident():
     for line in open("/proc/self/status"):
@@ -147,12 +151,16 @@ def make(folder: Path, hours: float, seed: int = 7) -> dict[str, Path]:
     return out
 
 
+Ready = Literal["nothing", "imports", "memory"]
+"""What a process has before it is measured: each has what stands before it as well."""
+
+
 def measure(
-    name: str, path: Path, robot: Path, small: Path, *, warm: bool = True
+    name: str, path: Path, robot: Path, small: Path, ready: Ready = "memory"
 ) -> dict[str, Any]:
     """Run one piece of work in a process of its own."""
     done = subprocess.run(
-        [sys.executable, "-c", HARNESS + WORK[name], str(path), str(robot), str(small), str(warm)],
+        [sys.executable, "-c", HARNESS + WORK[name], str(path), str(robot), str(small), ready],
         check=True,
         capture_output=True,
         text=True,
@@ -162,7 +170,9 @@ def measure(
     return answer
 
 
-def compare(files: dict[str, Path], rounds: int, *, plain: bool = False) -> dict[str, float]:
+def compare(
+    files: dict[str, Path], rounds: int, *, plain: bool = False, ready: Ready = "memory"
+) -> dict[str, float]:
     """Raw, ours and, if asked for, the plain script by turns; prints a table, gives the ratios."""
     ratios: dict[str, float] = {}
     for form in ("csv", "parquet"):
@@ -171,11 +181,11 @@ def compare(files: dict[str, Path], rounds: int, *, plain: bool = False) -> dict
         for _ in range(rounds):
             for name in names:
                 seen[name].append(
-                    measure(name, files[form], files["robot"], files[f"small {form}"])
+                    measure(name, files[form], files["robot"], files[f"small {form}"], ready)
                 )
         # Memory is that of a process that does nothing before.
         fresh = {
-            n: measure(n, files[form], files["robot"], files[f"small {form}"], warm=False)
+            n: measure(n, files[form], files["robot"], files[f"small {form}"], "nothing")
             for n in names
         }
         arrow = seen[names[0]][0]["arrow"]
@@ -206,6 +216,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--plain", action="store_true", help="the plain script as well")
+    parser.add_argument("--as-it-comes", action="store_true", help="no memory made ready before")
     parser.add_argument("--hours", type=float, default=1.0)
     parser.add_argument(
         "--folder", type=Path, default=Path(tempfile.gettempdir()) / "crabwise_hour"
@@ -216,7 +227,7 @@ def main() -> None:
     print(
         f"{args.hours:g} h at {RATE:.0f} Hz, 26 columns: CSV {size:.0f} MB, median of {args.rounds}"
     )
-    compare(files, args.rounds, plain=args.plain)
+    compare(files, args.rounds, plain=args.plain, ready="imports" if args.as_it_comes else "memory")
 
 
 if __name__ == "__main__":

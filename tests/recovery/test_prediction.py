@@ -43,7 +43,7 @@ def base(mode, x=0.2, y=0.17):
     return parse_robot("\n".join(lines), "made up")
 
 
-def recorded(robot, truth, seed=3, described=None, script=None):
+def recorded(robot, truth, seed=3, described=None, script=None, *, volts=True):
     """A recording with counts, currents, volts, gyro and reference, small noise.
 
     `described` is the base as its robot file has it, where that differs from what is driven.
@@ -56,7 +56,8 @@ def recorded(robot, truth, seed=3, described=None, script=None):
     for k, name in enumerate(robot.wheel_names):
         channels[f"count_{name}"] = np.floor(made.wheel_angle[at, k] * 4096 / (2 * math.pi))
         channels[f"current_{name}"] = made.current[at, k] + 0.02 * rng.standard_normal(t.size)
-        channels[f"volt_{name}"] = made.volt[at, k]
+        if volts:
+            channels[f"volt_{name}"] = made.volt[at, k]
     for name, k in (("ref_x", 0), ("ref_y", 1), ("ref_yaw", 2)):
         channels[name] = made.pose[at, k] + 1e-4 * rng.standard_normal(t.size)
     uses = tuple(ColumnUse(column=c, channel=c, unit="", why="test") for c in channels)
@@ -220,3 +221,24 @@ def test_without_motor_data_nothing_is_predicted_and_the_open_group_is_named():
     open_group = {"mass_off_centre", "roller_drag", "axle_drag", "weak_motor"}
     assert all(c["probability"] <= 0.5 for c in diagnosis.causes if c["cause"] in open_group)
     assert diagnosis.centre_of_mass_x.value is None and "current" in diagnosis.centre_of_mass_x.why
+
+
+def test_a_radius_that_is_off_does_not_hide_that_something_unseen_turns_the_base():
+    """Voltage of a motor = R i + Ke omega (any handbook): without volts its resistance is not seen."""
+    robot = base("power")
+    radius = np.array([1.008, 1.0, 1.0, 1.0])
+    for resistance, turns in ((1.5, True), (1.0, False)):
+        truth = Truth(radius=radius, resistance=np.array([resistance, 1.0, 1.0, 1.0]))
+        diagnosis, _ = recorded(robot, truth, volts=False)
+        said = {(c["cause"], c["wheel"]): c for c in diagnosis.causes}
+        assert said["radius_mismatch", "FL"]["probability"] > 0.8
+        assert (abs(diagnosis.drift.value) > 6) == turns
+        unknown = said.get(("undetermined", None), {"probability": 0.0, "evidence_for": []})
+        if turns:
+            assert unknown["probability"] > 0.6
+            assert "only volts or duty show it" in unknown["evidence_for"][0]
+        else:
+            assert unknown["probability"] < 0.1
+    both = Truth(radius=radius, resistance=np.array([1.5, 1.0, 1.0, 1.0]))
+    seen, _ = recorded(robot, both)
+    assert (seen.causes[0]["cause"], seen.causes[0]["wheel"]) == ("weak_motor", "FL")

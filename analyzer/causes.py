@@ -12,11 +12,13 @@ import numpy as np
 from analyzer.balances import Group, Model, pass_groups
 from analyzer.deciding import advice, candidates
 from analyzer.dynamics import Gauge, Inertia, Torques, inertia_and_gauges, motor_torques
+from analyzer.forward import Change, changed, turned_by
 from analyzer.gates import Gate, find_gates
 from analyzer.hypotheses import (
     FAULT_PRIOR,
     PARAMETER,
     SOUND_PRIOR,
+    WEAK_MOTOR,
     Fitted,
     averaged,
     share_outside,
@@ -34,10 +36,14 @@ DRAG_LEVEL = 0.1
 """How far the level of all rollers' drag may be off, as share [-]: spinning up a roller at every
 hand-over costs force too, on the bench a tenth."""
 
-RADIUS_TURNS = 5.0
+RADIUS_TURNS = 2.0
 """Yaw drift that one wheel's radius may bring a base driven by power, per size [deg/m per %]: on the
 bench 0.1 to 2, and 5 where the base rocks on it."""
-
+TURN_SHARE, TURN_FLOOR = 0.25, 0.5
+"""Error of the yaw drift that mended faults take away, as share of it [-] and at least [deg/m]: twice
+that of `prediction`, as here two things are taken to be so, equal power and the claimed fault."""
+PAIR_ODDS = 0.2
+"""Odds of a weak motor beside another fault [-]: those of `hypotheses` for a pair."""
 HIDDEN_MOST = 0.75
 """Highest probability of a weak motor that cannot be seen [-]: not having seen it is no evidence that
 would bear the confidence of a cause."""
@@ -238,9 +244,12 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
                 gates.append(turned)
                 fits, void, others = [], turned.probability, 1.0 - turned.probability
         if fits and model is not None:
+            unseen = [0.0, 0.0]
+            if not seen and run.robot.drive_mode == "power":
+                fits, *unseen = _weighed_by_turning(model, fits, drift)
             centre_x, centre_y = (_centre(model, fits, gauges, axis) for axis in range(2))
             relative = _relative(model, fits)
-            _add_fits(model, fits, others, seen, drift, add)
+            _add_fits(model, fits, others, seen, unseen, drift, add)
         elif void < 0.5 and enough:
             notes.append("Forces and motion of this recording do not fit together at all.")
             add("undetermined", None, others, Estimate.undetermined("", notes[-1]), notes)
@@ -392,16 +401,28 @@ def _relative(model: Model, fits: Sequence[Fitted]) -> tuple[Estimate, ...]:
 
 
 def _add_fits(
-    model: Model, fits: Sequence[Fitted], others: float, seen: bool, drift: Estimate, add: Any
+    model: Model,
+    fits: Sequence[Fitted],
+    others: float,
+    seen: bool,
+    unseen: Sequence[float],
+    drift: Estimate,
+    add: Any,
 ) -> None:
-    """Marginal probabilities of single causes, with magnitude and evidence."""
+    """Marginal probabilities of single causes, with magnitude and evidence.
+
+    `unseen` is the probability of a weak motor that cannot be seen: over all, and where no other
+    fault is.
+    """
     best = max(fits, key=lambda f: f.share)
     none = next(f for f in fits if f.causes == (("none", None),))
     keys = sorted({c for f in fits for c in f.causes}, key=str)
     tolerance = model.robot.tolerance
     power = model.robot.drive_mode == "power"
-    turns = abs(drift.value or 0.0) - 2 * tolerance.yaw_drift_deg_per_m
-    hidden = 0.0
+    hidden, on_sound = unseen
+    if not seen and not power:
+        # Wheels that hold their speed do not show it: the odds stay those of the priors.
+        hidden = on_sound = none.share * FAULT_PRIOR / (FAULT_PRIOR + SOUND_PRIOR)
     for cause, wheel in keys:
         own = [f for f in fits if (cause, wheel) in f.causes]
         share = sum(f.share for f in own)
@@ -426,14 +447,7 @@ def _add_fits(
                     ],
                 )
                 share *= 1 - stiff
-            unseen = 0.0
-            if not seen and power and turns > 0:
-                unseen = 0.85 * share
-            elif not seen and not power:
-                # Wheels that hold their speed do not show it: the odds stay those of the priors.
-                unseen = share * FAULT_PRIOR / (FAULT_PRIOR + SOUND_PRIOR)
-            share -= unseen
-            hidden += unseen
+            share *= 1 - on_sound / max(none.share, 1e-12)
             add(
                 "none", None, others * share, Estimate.undetermined("", "nothing is at fault"),
                 ["no fault beyond tolerance is needed to explain forces, rolling and turns"],
@@ -441,11 +455,6 @@ def _add_fits(
             )  # fmt: skip
             continue
         magnitude = _magnitude(model, own, cause, wheel)
-        if cause == "radius_mismatch" and not seen and power and magnitude.value is not None:
-            # It may be so, and yet not be what turns the base.
-            alone = sum(f.share for f in own if all(c == cause for c, _ in f.causes))
-            if turns > RADIUS_TURNS * abs(magnitude.value):
-                hidden += 0.85 * alone
         strongest = max(own, key=lambda f: f.share)
         rival = max((f for f in fits if (cause, wheel) not in f.causes), key=lambda f: f.share)
         for_it = _why(model, strongest, rival)
@@ -477,6 +486,76 @@ def _add_fits(
                 "work"
             ],
         )  # fmt: skip
+
+
+def _weighed_by_turning(
+    model: Model, fits: Sequence[Fitted], drift: Estimate
+) -> tuple[list[Fitted], float, float]:
+    """Without volts, under power: hypotheses weighed by how much of the yaw drift they explain.
+
+    Where all motors get the same power, what is left of the drift when the faults are mended comes
+    from motors that differ: a little on any base, much where one of them is weak, unseen.
+
+    Returns the hypotheses, and the probability of an unseen weak motor: over all, and of a base that
+    is sound otherwise.
+    """
+    sides = [g for g in model.groups if g.kind == "side"]
+    if drift.value is None or not sides:
+        return list(fits), 0.0, 0.0
+
+    def turns(z: np.ndarray, after: np.ndarray) -> np.ndarray:
+        each = [turned_by(model, g, z, after, np.ones(model.w))[0] for g in sides]
+        return np.asarray(np.nan_to_num(np.mean(each, axis=0)))
+
+    z = np.stack([f.z for f in fits])
+    less = turns(z, np.concatenate([changed(model, f.z[None], _mending(f)) for f in fits]))
+    names, eps = model.robot.wheel_names, model.index("eps")
+    radius = [
+        sum(abs(f.z[eps + names.index(w)]) for c, w in f.causes if c == "radius_mismatch" and w)
+        for f in fits
+    ]
+    left = drift.value + less
+    # What one motor's resistance turns: by the scatter of sound ones, and by a weak one's.
+    best = max(fits, key=lambda f: f.share).z
+    rho = model.index("rho")
+    off = np.tile(best, (2 * model.w, 1))
+    wheels = np.arange(model.w)
+    off[wheels, rho + wheels] += model.sound_prior()[1][rho : rho + model.w]
+    off[model.w + wheels, rho + wheels] += math.log(WEAK_MOTOR)
+    each = turns(np.broadcast_to(best, off.shape), off).reshape(2, model.w)
+    sound, weak = math.sqrt(np.sum(each[0] ** 2)), math.sqrt(np.mean(each[1] ** 2))
+    narrow = np.sqrt(
+        sound**2
+        + (TURN_SHARE * less) ** 2
+        + (100 * RADIUS_TURNS * np.array(radius)) ** 2
+        + (drift.std_error or 0.0) ** 2
+        + TURN_FLOOR**2
+    )
+    wide = np.hypot(narrow, weak)
+    none = np.array([f.causes == (("none", None),) for f in fits])
+    odds = np.where(none, FAULT_PRIOR / SOUND_PRIOR, PAIR_ODDS)
+    unseen = np.log(odds / wide) - 0.5 * (left / wide) ** 2
+    either = np.logaddexp(-np.log(narrow) - 0.5 * (left / narrow) ** 2, unseen)
+    shares = np.array([f.share for f in fits]) * np.exp(either - either.max())
+    shares /= shares.sum()
+    hidden = shares * np.exp(unseen - either)
+    return (
+        [replace(f, share=float(s)) for f, s in zip(fits, shares, strict=True)],
+        float(hidden.sum()),
+        float(hidden[none].sum()),
+    )
+
+
+def _mending(fit: Fitted) -> Change:
+    """The change that takes away what a hypothesis claims; a radius is left as it is."""
+    named = {cause for cause, _ in fit.causes}
+    shift = -fit.z[:2] if "mass_off_centre" in named else np.zeros(2)
+    parts = ("roller_drag", "axle_drag", "weak_motor")
+    return Change(
+        shift_x=float(shift[0]),
+        shift_y=float(shift[1]),
+        serviced=tuple(c for c in fit.causes if c[0] in parts),
+    )
 
 
 def _why(model: Model, better: Fitted, worse: Fitted, *, against: bool = False) -> list[str]:

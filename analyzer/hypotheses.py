@@ -17,6 +17,8 @@ from analyzer.balances import Model
 SOUND_PRIOR = 0.2
 FAULT_PRIOR = 0.125
 """Prior of a sound base, and of each kind of fault over all wheels."""
+WEAK_MOTOR = 1.6
+"""Resistance of a weak motor over the others', middle of what is expected [-]."""
 PARAMETER = {"roller_drag": "q", "axle_drag": "b", "weak_motor": "rho", "radius_mismatch": "eps"}
 """Faults of one wheel, and the parameter that each changes."""
 
@@ -88,7 +90,7 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
         mean[at], sd[at] = {
             "roller_drag": (base(2.5), base(1.7)),
             "axle_drag": (base(2.5), base(1.6)),
-            "weak_motor": (base(1.6), base(1.35)),
+            "weak_motor": (base(WEAK_MOTOR), base(1.35)),
             "radius_mismatch": (0.0, 0.01),
         }[kind]
 

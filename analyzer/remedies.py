@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from analyzer.causes import WOULD_DECIDE, Diagnosis
+from analyzer.forward import Change
 from analyzer.motion import Motion, nominal_lever
-from analyzer.prediction import Change, Predicted, by_speed, odd_part, predict
+from analyzer.prediction import Predicted, by_speed, odd_part, predict
 from analyzer.quantities import Estimate
 from analyzer.robot import MovableMass, Robot
 
@@ -151,7 +152,9 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
     out: list[dict[str, Any]] = []
     likely = [c for c in causes if c["probability"] >= 0.4]
     services = [c for c in likely if c["cause"] in {"roller_drag", "axle_drag", "weak_motor"}]
-    undecided = bool(causes) and causes[0]["cause"] == "undetermined"
+    undecided = any(
+        c["cause"] == "undetermined" and (c is causes[0] or c["probability"] >= 0.5) for c in causes
+    )
     for c in likely:
         wheel = c["wheel"]
         if c["cause"] == "roller_lean_reversed":

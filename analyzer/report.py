@@ -126,9 +126,16 @@ def headline(result: dict[str, Any]) -> str:
     elif top["cause"] == "undetermined":
         why = f"these logs cannot tell why ({100 * top['probability']:.0f} %)"
     else:
+        known = [c for c in causes if c["cause"] != "undetermined"][:2]
         why = "most likely " + " and ".join(
-            _named(c) for c in causes[:2] if c is top or c["probability"] >= 0.5
+            _named(c) for c in known if c is top or c["probability"] >= 0.5
         )
+        unknown = next((c for c in causes if c["cause"] == "undetermined"), None)
+        if unknown is not None and unknown["probability"] >= 0.5:
+            why += (
+                ", but something else is at work that these logs cannot tell "
+                f"({100 * unknown['probability']:.0f} %)"
+            )
     text += f": {why}."
     if not result["remedies"]:
         return text

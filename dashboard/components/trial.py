@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from analyzer.forward import Change
 from analyzer.motion import nominal_lever
 from analyzer.pipeline import RunAnalysis
-from analyzer.prediction import Change
 from analyzer.remedies import advised_lever, shift_of
 
 PARTS = (("roller_drag", "rollers of"), ("axle_drag", "axle of"), ("weak_motor", "motor of"))

@@ -6,7 +6,8 @@ from dataclasses import fields, is_dataclass
 import numpy as np
 import pytest
 
-from analyzer.prediction import Change, predict
+from analyzer.forward import Change
+from analyzer.prediction import predict
 from dashboard import bundle
 
 

@@ -13,10 +13,12 @@ import pytest
 
 from analyzer.alignment import align
 from analyzer.causes import diagnose
+from analyzer.forward import Change
 from analyzer.motion import describe_motion, nominal_lever
 from analyzer.passes import find_passes
-from analyzer.prediction import Change, odd_part, predict, with_lever
+from analyzer.prediction import odd_part, predict, with_lever
 from analyzer.remedies import advised_lever
+from analyzer.report import headline
 from analyzer.robot import parse_robot
 from analyzer.run import ColumnUse, Recording, Source
 from analyzer.simulate import Truth, drive, usual_script
@@ -242,3 +244,42 @@ def test_a_radius_that_is_off_does_not_hide_that_something_unseen_turns_the_base
     both = Truth(radius=radius, resistance=np.array([1.5, 1.0, 1.0, 1.0]))
     seen, _ = recorded(robot, both)
     assert (seen.causes[0]["cause"], seen.causes[0]["wheel"]) == ("weak_motor", "FL")
+
+
+def test_without_volts_the_drift_decides_between_faults_that_forces_leave_open():
+    """A mass that is off, alone or beside what else turns the base: only one of them leaves no drift."""
+    robot = base("power")
+    mass = Truth(c_y=0.02)
+    weak = Truth(c_y=0.02, resistance=np.array([1.6, 1.0, 1.0, 1.0]))
+    for truth, unknown in ((mass, False), (weak, True)):
+        diagnosis, _ = recorded(robot, truth, volts=False)
+        said = {(c["cause"], c["wheel"]): c["probability"] for c in diagnosis.causes}
+        assert said["mass_off_centre", None] > 0.8  # turns on the spot show it either way
+        assert (said.get(("undetermined", None), 0.0) > 0.5) == unknown, said
+
+
+def test_the_headline_says_that_something_else_is_at_work():
+    def row(side):
+        return {
+            "kind": side,
+            "speed_m_per_s": 0.4,
+            "total": {"value": 10.0, "std_error": 0.1, "interval95": [9.8, 10.2], "unit": "°/m"},
+        }
+
+    def cause(name, probability):
+        return {
+            "cause": name,
+            "wheel": None,
+            "probability": probability,
+            "magnitude": {"value": None, "why": "", "unit": ""},
+        }
+
+    result = {
+        "yaw_drift_deg_per_m": {"by_speed": [row("left"), row("right")]},
+        "passes": [],
+        "causes": [cause("mass_off_centre", 0.99), cause("undetermined", 0.7)],
+        "remedies": [],
+    }
+    assert "but something else is at work that these logs cannot tell (70 %)" in headline(result)
+    result["causes"][1]["probability"] = 0.3
+    assert "something else" not in headline(result)

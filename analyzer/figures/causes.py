@@ -203,8 +203,9 @@ def base_plan(robot: Robot, views: dict[str, WheelView] | None = None) -> go.Fig
     styled(figure, "to the right [m]", "ahead [m]", height=460)
     top, bottom = float(robot.x.max()), float(robot.x.min())
     room = 0.42 * max(top - bottom, 2 * rim)
-    # Wide enough for what is written beside the wheels.
-    span_x = max(float(np.abs(robot.y).max()) + 2.5 * rim, 0.62 * (top - bottom + 2 * room))
+    span_y = top - bottom + 2 * (rim + room)
+    # Wide enough for what is written beside the wheels: 0.3 of the height are a hundred pixels.
+    span_x = float(np.abs(robot.y).max()) + rim + 0.3 * span_y
     figure.update_xaxes(range=[-span_x, span_x], constrain="domain")
     figure.update_yaxes(
         scaleanchor="x", scaleratio=1, range=[bottom - rim - room, top + rim + room]

@@ -57,6 +57,8 @@ def begin():
                 block.madvise(mmap.MADV_HUGEPAGE)
             block[:: 4096] = bytes(size >> 12)
             block.close()
+        with open("/proc/self/clear_refs", "w") as peak:
+            peak.write("5")  # the peak is counted from here (proc_pid_clear_refs(5))
     before, start, spent = resident(), time.perf_counter(), time.process_time()
 def resident():
     for line in open("/proc/self/status"):

@@ -8,7 +8,7 @@ over.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -129,6 +129,7 @@ def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
     reach = int(3.0 * width + 0.5)
     kernel = np.exp(-0.5 * (np.arange(reach + 1) / width) ** 2)
     kernel /= 2 * kernel.sum() - kernel[0]
+    both = np.concatenate([kernel[:0:-1], kernel])
     n = values.size
     blocks = -(-n // BLOCK)
     filled = np.empty(blocks * BLOCK + 2 * reach)
@@ -136,9 +137,9 @@ def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
     padded = filled[: n + 2 * reach]
     if every > 1:
         windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)[::every]
-        return np.asarray(windows @ np.concatenate([kernel[:0:-1], kernel]))
+        return np.asarray(windows @ both)
     if reach <= 24 and n < 4096:
-        short: np.ndarray = np.convolve(padded, np.concatenate([kernel[:0:-1], kernel]), "valid")
+        short: np.ndarray = np.convolve(padded, both, "valid")
         return short
     if reach > 24:
         size = _fast_length(padded.size + reach)
@@ -150,7 +151,7 @@ def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
         return back + padded[0]
     # As products of matrices: a row is a block with its margins, a column a place in the block.
     band = np.zeros(2 * (reach + BLOCK) - 1)
-    band[BLOCK - 1 : -(BLOCK - 1)] = np.concatenate([kernel[:0:-1], kernel])
+    band[BLOCK - 1 : -(BLOCK - 1)] = both
     places = np.lib.stride_tricks.sliding_window_view(band, BLOCK)[:, ::-1].copy()
     rows = np.lib.stride_tricks.sliding_window_view(filled, BLOCK + 2 * reach)[::BLOCK]
     out = np.empty((blocks, BLOCK))
@@ -264,22 +265,18 @@ def unwrap_counter(
     step = np.diff(count)
     jumps = np.flatnonzero(np.abs(step) > step_most)
     bits = 0
-    if jumps.size:
-        widths = [(w, 2.0**w) for w in (15, 16, 32)] if modulo is None else [(1, modulo)]
-        for width, modulus in widths:
-            if np.abs(step[jumps]).max() > modulus or np.ptp(count) > modulus:
-                continue
-            folded = step[jumps] - modulus * np.round(step[jumps] / modulus)
-            explained = np.abs(folded) <= step_most
-            if np.ptp(count) > 0.8 * modulus and explained.mean() >= 0.5:
-                step = step.copy()
-                step[jumps[explained]] = folded[explained]
-                jumps = jumps[~explained]
-                bits = width
-                break
-    if jumps.size:
-        step = step.copy()
-        step[jumps] = 0.0
+    widths = [(w, 2.0**w) for w in (15, 16, 32)] if modulo is None else [(1, modulo)]
+    for width, modulus in widths:
+        if np.abs(step[jumps]).max() > modulus or np.ptp(count) > modulus:
+            continue
+        folded = step[jumps] - modulus * np.round(step[jumps] / modulus)
+        explained = np.abs(folded) <= step_most
+        if np.ptp(count) > 0.8 * modulus and explained.mean() >= 0.5:
+            step[jumps[explained]] = folded[explained]
+            jumps = jumps[~explained]
+            bits = width
+            break
+    step[jumps] = 0.0
     out = np.empty_like(count)
     out[0] = count[0]
     out[1:] = count[0] + np.cumsum(step)
@@ -306,6 +303,29 @@ def _lagging(lag: float) -> str:
     """A lag in words, whichever way it goes."""
     way = "lags" if lag > 0 else "leads"
     return f"{way} the wheels by {1e3 * abs(lag):.1f} ms"
+
+
+def _trusted_lag(
+    found: tuple[float, float],
+    channel: str,
+    name: str,
+    what: str,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> float | None:
+    """A lag that stands out and not at the border of the search, told where it counts; else None."""
+    lag, peak = found
+    if peak < config.peak_least or abs(lag) >= 0.9 * config.lag_most:
+        return None
+    if abs(lag) > 0.002:
+        findings.append(
+            Finding(
+                severity="note",
+                channel=channel,
+                text=f"{name} {_lagging(lag)}; shifted ({what}correlation {peak:.3f})",
+            )
+        )
+    return lag
 
 
 def find_lag(
@@ -409,16 +429,21 @@ class _Clocked:
     ends: dict[str, tuple[float, float]] = field(default_factory=dict)
     """Per channel, least and largest value."""
 
-    def range(self, name: str) -> tuple[float, float]:
-        """Least and largest value of a channel, NaN where it holds one; looked at once."""
+    def extent(self, name: str, usable: np.ndarray | None = None) -> tuple[float, float]:
+        """Least and largest value of a channel, NaN where it holds one; looked at once.
+
+        `usable` are its values without those that are left out.
+        """
+        values = self.channels[name]
+        if usable is not None and usable is not values:
+            return float(usable.min()), float(usable.max())
         if name not in self.ends:
-            values = self.channels[name]
             self.ends[name] = float(values.min()), float(values.max())
         return self.ends[name]
 
     def full(self, name: str) -> bool:
         """Whether a channel has a number in every place."""
-        return all(map(math.isfinite, self.range(name)))
+        return all(map(math.isfinite, self.extent(name)))
 
     def clean(self, name: str, bad: np.ndarray) -> None:
         """Take samples out of a channel."""
@@ -496,18 +521,16 @@ def _series(part: _Clocked, name: str) -> tuple[np.ndarray, np.ndarray]:
     return part.t[use], values[use]
 
 
-def _range(part: _Clocked, name: str, values: np.ndarray) -> tuple[float, float]:
-    """Least and largest of a channel's usable values."""
-    if values is part.channels[name]:
-        return part.range(name)
-    return float(values.min()), float(values.max())
-
-
 def _largest_step(values: np.ndarray) -> float:
     """Largest step between neighbours."""
     return max(
         (max(float(step.max()), -float(step.min())) for _, step in _steps(values)), default=0.0
     )
+
+
+def _any_step_beyond(series: Sequence[np.ndarray], limits: Sequence[float]) -> bool:
+    """Whether any of some series has a step between neighbours beyond its limit."""
+    return any(_largest_step(v) > limit for v, limit in zip(series, limits, strict=True))
 
 
 def _samples_of(span: float, step: float) -> int:
@@ -904,17 +927,10 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         lag_most = min(config.lag_most, t[-1] / 4)
         lively = _liveliest(rolled[:, 2], dt, lag_most)
         turning, seen = smooth(rolled[lively, 2], dt), smooth(gyro[lively], dt)
-        lag, peak = find_lag(turning, seen, dt, lag_most)
-        if peak >= config.peak_least and abs(lag) < 0.9 * config.lag_most:
-            gyro, gyro_lag = gridded("omega_z", lag=lag), lag
-            if abs(lag) > 0.002:
-                findings.append(
-                    Finding(
-                        severity="note",
-                        channel="omega_z",
-                        text=f"gyro {_lagging(lag)}; shifted (correlation {peak:.3f})",
-                    )
-                )
+        behind = find_lag(turning, seen, dt, lag_most)
+        trusted = _trusted_lag(behind, "omega_z", "gyro", "", findings, config)
+        if trusted is not None:
+            gyro, gyro_lag = gridded("omega_z", lag=trusted), trusted
         elif find_lag(-turning, seen, dt, lag_most)[1] > config.peak_least:
             findings.append(
                 Finding(
@@ -926,8 +942,7 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
             )
         assert gyro is not None
         ts, raw = _series(gyro_part, "omega_z")
-        moved = lag if peak >= config.peak_least else 0.0
-        samples = (ts + (offsets[id(gyro_part)] - moved), raw)
+        samples = (ts + (offsets[id(gyro_part)] - gyro_lag), raw)
         stuck = _stuck(gyro, "omega_z", t, dt, still, findings, config)
         # A stuck gyro is as still as a rest: it tells nothing of the bias.
         at_rest = still & ~_grown(stuck, round(0.2 / dt))
@@ -1124,11 +1139,8 @@ def spans(mask: np.ndarray) -> list[tuple[int, int]]:
 
 def _edges(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """First places of the stretches of True, and those after their last."""
-    change = np.flatnonzero(mask[1:] != mask[:-1]) + 1
-    edges = np.concatenate(
-        [[0] if mask[:1].any() else [], change, [mask.size] if mask[-1:].any() else []]
-    )
-    edges = edges.astype(int)
+    framed = np.concatenate([[False], mask, [False]])
+    edges = np.flatnonzero(framed[1:] != framed[:-1])
     return edges[::2], edges[1::2]
 
 
@@ -1281,7 +1293,7 @@ def _unbroken(
     counting = name.startswith("count_")
     middle, long = part.pace(ts)
     most = max(config.wheel_speed_most * per_turn / (2 * math.pi) * middle, 50.0 if counting else 0)
-    low, high = _range(part, name, values)
+    low, high = part.extent(name, values)
     top = high - low
     modulo = None
     if 0.8 * per_turn < top <= per_turn * (1 + 1e-9):
@@ -1406,7 +1418,7 @@ def _screen(
     ts, seen = _series(part, name)
     if seen.size < 20:
         return
-    low, high = _range(part, name, seen)
+    low, high = part.extent(name, seen)
     bad = _leaps(seen, least) if high - low > least else np.zeros(seen.size, dtype=bool)
     if max(high, -low) > most:
         bad |= np.abs(seen) > most
@@ -1584,8 +1596,8 @@ def _pose_leaps(
     config: AlignmentConfig,
 ) -> None:
     """Reference that jumps for good: passes over the jump are kept out (`valid`)."""
-    limits = (config.pose_leap / 2, config.pose_leap / 2, config.yaw_leap)[: len(values)]
-    if not any(_largest_step(v) > least for v, least in zip(values, limits, strict=True)):
+    limits = (config.pose_leap / 2, config.pose_leap / 2, config.yaw_leap)
+    if not _any_step_beyond(values, limits[: len(values)]):
         return
     length = plane_length(np.diff(values[0]), np.diff(values[1]))
     far = length > config.pose_leap
@@ -2157,9 +2169,8 @@ def _reference(
         values[2] = unwrapped(values[2])
     # Flicker: a sample far from the median of its neighbours, on a scale of what motion allows.
     limits = (0.03, 0.03, 0.1)[: len(columns)]
-    if ts.size >= 7 and any(
-        _largest_step(v) > limit / 2 for v, limit in zip(values, limits, strict=True)
-    ):  # smaller steps cannot leave a sample that far from its neighbours
+    # Steps below half of it cannot leave a sample that far from its neighbours.
+    if ts.size >= 7 and _any_step_beyond(values, [limit / 2 for limit in limits]):
         from scipy import ndimage
 
         flicker = np.zeros(ts.size, dtype=bool)
@@ -2216,22 +2227,22 @@ def _reference(
     thin, offset = _thinning(part, ts, dt), offsets[id(part)]
     values = [thin.mean(v) for v in values]
 
-    def grid(axis: int, part: slice, lag: float) -> np.ndarray:
-        there = t[part]
+    def grid(axis: int, stretch: slice, lag: float) -> np.ndarray:
+        there = t[stretch]
         return thin.on_grid(there - there[0], dt, values[axis], offset - lag - float(there[0]))
 
     def sought(known: np.ndarray, seen: Callable[[slice], np.ndarray]) -> tuple[float, float]:
-        part = _liveliest(known, dt, config.lag_most)
-        return find_lag(smooth(known[part], dt, 0.06), seen(part), dt, config.lag_most)
+        stretch = _liveliest(known, dt, config.lag_most)
+        return find_lag(smooth(known[stretch], dt, 0.06), seen(stretch), dt, config.lag_most)
 
-    def rate(axis: int, part: slice) -> np.ndarray:
-        return np.asarray(np.gradient(smooth(grid(axis, part, 0.0), dt, 0.06), dt))
+    def rate(axis: int, stretch: slice) -> np.ndarray:
+        return np.asarray(np.gradient(smooth(grid(axis, stretch, 0.0), dt, 0.06), dt))
 
-    best = (*sought(rolled_speed, lambda part: plane_length(rate(0, part), rate(1, part))), "speed")
+    best = (*sought(rolled_speed, lambda s: plane_length(rate(0, s), rate(1, s))), "speed")
     if len(columns) == 3:
         # Two true yaw rates match better than a true one and a rolled one, which slip parts.
         rate_known = rolled_yaw_rate if gyro is None else gyro
-        other = sought(rate_known, lambda part: rate(2, part))
+        other = sought(rate_known, lambda s: rate(2, s))
         if other[1] > max(best[1], 0.9):
             best = (*other, "yaw rate")
     lag, peak, what = best
@@ -2244,16 +2255,7 @@ def _reference(
                 "not corrected",
             )
         )
-    if peak < config.peak_least or abs(lag) >= 0.9 * config.lag_most:
-        lag = 0.0
-    elif abs(lag) > 0.002:
-        findings.append(
-            Finding(
-                severity="note",
-                channel="ref_x",
-                text=f"reference {_lagging(lag)}; shifted ({what}, correlation {peak:.3f})",
-            )
-        )
+    lag = _trusted_lag((lag, peak), "ref_x", "reference", f"{what}, ", findings, config) or 0.0
     ts = thin.t + (offset - lag)
     pose = np.full((t.size, 3), np.nan, order="F")
     for axis in range(len(values)):

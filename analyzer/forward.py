@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.balances import Group, Model, State
+from analyzer.hypotheses import PARAMETER
 
 USUAL_DRAG = 0.083
 """Roller drag over load of a sound base [-]: median of the bench's sound bases."""
@@ -92,7 +93,7 @@ def changed(model: Model, z: np.ndarray, change: Change) -> np.ndarray:
     out[:, 1] += change.shift_y
     names = model.robot.wheel_names
     for cause, wheel in change.serviced:
-        at = model.index({"roller_drag": "q", "axle_drag": "b", "weak_motor": "rho"}[cause])
+        at = model.index(PARAMETER[cause])
         if wheel is None:
             if cause == "roller_drag":
                 # All alike: brought back to the level that is usual, whatever the recording shows.

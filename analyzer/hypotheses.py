@@ -21,6 +21,8 @@ WEAK_MOTOR = 1.6
 """Resistance of a weak motor over the others', middle of what is expected [-]."""
 PARAMETER = {"roller_drag": "q", "axle_drag": "b", "weak_motor": "rho", "radius_mismatch": "eps"}
 """Faults of one wheel, and the parameter that each changes."""
+SERVICED = ("roller_drag", "axle_drag", "weak_motor")
+"""Those that service of the wheel takes away."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +50,11 @@ class Fitted:
     mean: np.ndarray
     sd: np.ndarray
     residuals: np.ndarray
+
+    @property
+    def sound(self) -> bool:
+        """Whether it claims that nothing is at fault."""
+        return self.causes == (("none", None),)
 
     @property
     def chi2(self) -> float:
@@ -130,7 +137,7 @@ def weigh(model: Model, *, motors_seen: bool) -> list[Fitted]:
             residuals=residuals[i],
         )  # fmt: skip
         fits.append((weight, fit))
-    if not any(fit.causes == (("none", None),) for _, fit in fits):
+    if not any(fit.sound for _, fit in fits):
         return []
     best = max(fits, key=lambda f: f[0])[1]
     # A best fit far above its degrees of freedom means that something is not in the model:

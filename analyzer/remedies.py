@@ -10,6 +10,7 @@ import numpy as np
 
 from analyzer.causes import WOULD_DECIDE, Diagnosis
 from analyzer.forward import Change
+from analyzer.hypotheses import SERVICED
 from analyzer.motion import Motion, nominal_lever
 from analyzer.prediction import Predicted, by_speed, odd_part, predict
 from analyzer.quantities import Estimate
@@ -151,7 +152,7 @@ def find_remedies(robot: Robot, diagnosis: Diagnosis, motion: Motion) -> list[di
     missing = diagnosis.missing
     out: list[dict[str, Any]] = []
     likely = [c for c in causes if c["probability"] >= 0.4]
-    services = [c for c in likely if c["cause"] in {"roller_drag", "axle_drag", "weak_motor"}]
+    services = [c for c in likely if c["cause"] in SERVICED]
     undecided = any(
         c["cause"] == "undetermined" and (c is causes[0] or c["probability"] >= 0.5) for c in causes
     )

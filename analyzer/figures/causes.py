@@ -11,6 +11,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analyzer.figures.base import rows_named, styled
+from analyzer.hypotheses import PARAMETER
 from analyzer.prediction import draws_of
 
 if TYPE_CHECKING:
@@ -389,12 +390,11 @@ def _stretch(model: Model, fit: Fitted) -> float:
     """How far a hypothesis needs unsuspected parts to differ from sound ones. [standard deviations]"""
     mean, sd = model.sound_prior()
     pull = (fit.z - mean) / sd
-    places = {"roller_drag": "q", "axle_drag": "b", "weak_motor": "rho", "radius_mismatch": "eps"}
     for cause, wheel in fit.causes:
         if cause == "mass_off_centre":
             pull[:2] = 0.0
         elif wheel is not None:
-            at = model.index(places[cause], model.robot.wheel_names.index(wheel))
+            at = model.index(PARAMETER[cause], model.robot.wheel_names.index(wheel))
             pull[at] = 0.0
     return float(np.linalg.norm(pull))
 
@@ -422,7 +422,7 @@ def misfits(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
     kinds = [STRETCH, *model.kinds[::-1]]
     many = model.by_kind(np.ones(fits[0].residuals.size))
     ranked = sorted(fits, key=lambda f: -f.share)
-    none = next(f for f in fits if f.causes == (("none", None),))
+    none = next(f for f in fits if f.sound)
     picked = [f for f in ranked if f is not none][:most] + [none]
     figure = go.Figure()
     top = 0.0

@@ -424,6 +424,8 @@ def misfits(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
     ranked = sorted(fits, key=lambda f: -f.share)
     none = next(f for f in fits if f.sound)
     picked = [f for f in ranked if f is not none][:most] + [none]
+    # A sound base as the list of causes has it: without the share of what cannot be seen.
+    said = [c["probability"] for c in analysis.diagnosis.causes if c["cause"] == "none"]
     figure = go.Figure()
     top = 0.0
     for fit, (colour, symbol) in zip(picked, CUES, strict=False):
@@ -436,7 +438,7 @@ def misfits(analysis: RunAnalysis, most: int = 4) -> go.Figure | None:
             mode="markers",
             cliponaxis=False,
             marker={"color": colour, "symbol": symbol, "size": 11, "line": {"width": 1}},
-            name=f"{names} ({_percent(fit.share)})",
+            name=f"{names} ({_percent(said[0] if fit.sound and said else fit.share)})",
             text=kinds,
             hovertemplate=f"{names}: misses %{{text}} by %{{x:.1f}}<extra></extra>",
         )

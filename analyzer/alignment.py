@@ -510,7 +510,14 @@ def _clocked(source: Source, findings: list[Finding], problems: list[str]) -> _C
         )
     # The samples hang on this dict alone, so that a channel's memory goes when it is on the grid.
     light = replace(source, t=np.empty(0), channels={})
-    return _Clocked(source=light, t=t, keep=keep, whole=whole, channels=dict(source.channels))
+    return _Clocked(
+        source=light,
+        t=t,
+        keep=keep,
+        whole=whole,
+        channels=dict(source.channels),
+        ends=dict(source.extents),
+    )
 
 
 def _series(part: _Clocked, name: str) -> tuple[np.ndarray, np.ndarray]:

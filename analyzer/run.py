@@ -62,6 +62,9 @@ class Source:
         How every column of the file was taken.
     joins : tuple of float
         Stamps at which another take begins, where files were joined. [s]
+    extents : dict of str to (float, float)
+        Least and largest value of the channels without blanks for which reading worked them out: a
+        long channel is not searched twice.
     """
 
     name: str
@@ -71,6 +74,7 @@ class Source:
     channels: dict[str, np.ndarray]
     columns: tuple[ColumnUse, ...]
     joins: tuple[float, ...] = ()
+    extents: dict[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -100,6 +100,7 @@ class _Taking:
     findings: list[Finding]
     mapped: dict[str, ChannelSpec]
     channels: dict[str, np.ndarray] = field(default_factory=dict)
+    extents: dict[str, tuple[float, float]] = field(default_factory=dict)
     uses: list[ColumnUse] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
@@ -202,6 +203,7 @@ def take_columns(
         absolute=absolute,
         channels=work.channels,
         columns=tuple(uses),
+        extents={c: e for c, e in work.extents.items() if c in work.channels},
     )
 
 
@@ -269,6 +271,7 @@ def _take_named(work: _Taking, name: str, taken: Taken) -> None:
 
 def _drop(work: _Taking, earlier: str, taken: Taken) -> None:
     work.channels.pop(taken.channel, None)
+    work.extents.pop(taken.channel, None)
     work.uses = [u for u in work.uses if u.column != earlier]
     for name in (n for n in work.columns.names if work.columns.twice.get(n, n) == earlier):
         if name not in {u.column for u in work.uses}:
@@ -360,7 +363,8 @@ def _store(
         top = BEYOND / max(abs(factor), 1e-300)
         with np.errstate(invalid="ignore"):
             low, high = float(values.min()), float(values.max())
-            if math.isnan(low):
+            gaps = math.isnan(low)
+            if gaps:
                 # A damaged file may hold signalling NaNs, which warn until a sum makes them quiet.
                 values = values + 0.0
                 low, high = (
@@ -378,6 +382,9 @@ def _store(
                     "sense (damaged numbers); left out",
                 )
             )
+        elif not gaps:
+            low, high = sorted((low * factor, high * factor))
+            work.extents[channel] = (low, high)
     work.channels[channel] = values if factor == 1.0 else values * factor
     if name not in work.columns.twice.values():
         work.columns.forget(name)
@@ -526,6 +533,7 @@ def _merge_acceleration_unit(work: _Taking) -> None:
             use = work.uses[at]
             if unit:
                 work.channels[use.channel] = work.channels[use.channel] * UNITS[unit][1]
+                work.extents.pop(use.channel, None)
                 why = f"gravity reads {size:.2f}, so {unit}"
                 work.uses[at] = ColumnUse(
                     column=use.column, channel=use.channel, unit=unit, why=why

@@ -68,7 +68,10 @@ def analyse(path: str) -> dict:
     gyro = on_grid("gyro_z_dps", np.pi / 180)
     rim = np.abs(speed).max(axis=1) * RADIUS
     still = ndimage.binary_erosion(rim < 0.004, iterations=round(0.1 / dt))
-    gyro = gyro - gyro[still].mean()
+    bias = gyro[still]
+    second = round(1.0 / dt)
+    blocks = bias[: bias.size // second * second].reshape(-1, second).mean(axis=1)
+    gyro = gyro - bias.mean()
     shift = lag_of(rolled[:, 2], gyro, dt, 0.5)
     gyro = np.interp(grid, grid - shift, gyro)
     pose = np.stack(
@@ -88,7 +91,6 @@ def analyse(path: str) -> dict:
     command = np.stack([on_grid(c) for c in ("cmd_vx_m_s", "cmd_vy_m_s", "cmd_wz_rad_s")], axis=1)
     force_x, force_y = on_grid("accel_x_g", G), on_grid("accel_y_g", G)
     turned = integrate.cumulative_trapezoid(gyro, dx=dt, initial=0.0)
-    second = round(1.0 / dt)
     fit = sm.OLS(np.diff(turned[::second]), np.diff(pose[::second, 2])).fit(
         cov_type="HAC", cov_kwds={"maxlags": 5}
     )
@@ -144,7 +146,11 @@ def analyse(path: str) -> dict:
         )
     passes = pd.DataFrame(rows)
     usual = passes[~passes.hard]
-    out: dict = {"passes": len(passes), "gyro scale": gyro_scale}
+    out: dict = {
+        "passes": len(passes),
+        "gyro scale": gyro_scale,
+        "gyro bias": mean_interval(blocks),
+    }
 
     # Motion, by kind and speed.
     straight = usual[usual.kind.isin(["ahead", "astern", "left", "right"]) & (usual.distance > 0.3)]
@@ -368,13 +374,16 @@ def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str
                 groups.append((kind, KT * (a.to_numpy() - b.to_numpy()) / 2, own.speed.median()))
     weight = MASS * G
     seen = {a: known[f"centre of mass {a}, turns"][0] for a in "xy"}
+    radii = np.array([known[f"radius {w}"][0] for w in WHEELS])
+    ratio = np.log(resistance / np.median(resistance))
+    n = 2 + 4 * 4  # centre of mass; roller drag, axle drag, resistance, radius of each wheel
 
     def residuals(z: np.ndarray, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
         c_x, c_y = z[:2]
-        q, b, rho = z[2:6], z[6:10], z[10:14]
+        q, b, rho, eps = z[2:n].reshape(4, 4)
         load = weight / 4 * (1 + c_x * X / np.mean(X**2) + c_y * Y / np.mean(Y**2))
-        axle = 0.06 * np.exp(b + z[14]) * (2 / 3 + load / weight * 4 / 3)
-        drag = 0.065 * np.exp(q + z[15]) * load
+        axle = 0.06 * np.exp(b + z[n]) * (2 / 3 + load / weight * 4 / 3)
+        drag = 0.065 * np.exp(q + z[n + 1]) * load
         parts = []
         for kind, torque, _ in groups:
             spin = {"side": np.sign(TAN), "ahead": np.ones(4), "turn": np.sign(X * TAN - Y)}[kind]
@@ -386,15 +395,17 @@ def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str
                 parts += [(push @ TAN - rub.sum()) / floor]
                 parts += [(push @ (X * TAN - Y) - rub @ X) / floor / 0.38]
         parts += [(seen["x"] - c_x) / 0.004, (seen["y"] - c_y) / 0.004]
-        ratio = np.log(resistance / np.median(resistance))
-        return np.concatenate([parts, (ratio - rho) / 0.01, (z - mean) / sd])
+        size = radii / radii.mean() - 1 - eps + eps.mean()
+        return np.concatenate([parts, (ratio - rho) / 0.01, size / 0.001, (z - mean) / sd])
 
-    sound = np.zeros(16), np.array([0.004] * 2 + [0.25] * 4 + [0.15] * 4 + [0.04] * 4 + [0.47] * 2)
+    spread = [0.004] * 2 + [0.25] * 4 + [0.15] * 4 + [0.04] * 4 + [0.002] * 4 + [0.47] * 2
+    sound = np.zeros(n + 2), np.array(spread)
     plans = {"none": sound, "mass": (sound[0], sound[1].copy())}
     plans["mass"][1][:2] = 0.06
     for first, name, centre, width in ((2, "roller drag", np.log(3), np.log(1.8)),
                                        (6, "axle drag", np.log(2.5), np.log(1.6)),
-                                       (10, "weak motor", np.log(1.6), np.log(1.35))):  # fmt: skip
+                                       (10, "weak motor", np.log(1.6), np.log(1.35)),
+                                       (14, "unequal radius", 0.0, 0.01)):  # fmt: skip
         for k in range(4):
             for mass in (False, True):
                 mean, sd = sound[0].copy(), (plans["mass"] if mass else sound)[1].copy()
@@ -424,8 +435,8 @@ def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str
     def loads(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Axle torque and roller drag of each wheel, sideways."""
         load = weight / 4 * (1 + z[0] * X / np.mean(X**2) + z[1] * Y / np.mean(Y**2))
-        axle = 0.06 * np.exp(z[6:10] + z[14]) * (2 / 3 + load / weight * 4 / 3)
-        return axle * np.sign(TAN), 0.065 * np.exp(z[2:6] + z[15]) * load / np.cos(ANGLE)
+        axle = 0.06 * np.exp(z[6:10] + z[n]) * (2 / 3 + load / weight * 4 / 3)
+        return axle * np.sign(TAN), 0.065 * np.exp(z[2:6] + z[n + 1]) * load / np.cos(ANGLE)
 
     rows = np.stack([np.ones(4), TAN, X * TAN - Y])
     give = rows / RADIUS * (KT * KE / resistance) @ H  # what the wheels lose by going faster
@@ -437,7 +448,8 @@ def causes(usual: pd.DataFrame, resistance: np.ndarray, known: dict) -> dict[str
             (a, rub_a), (b, rub_b) = loads(before), loads(after)
             rub = rub_b - rub_a
             less = rows @ ((b - a) / RADIUS) + np.array([0.0, rub.sum(), rub @ X])
-            turns.append(np.degrees(np.linalg.solve(give, -less)[2] / speed))
+            rolls = H_INVERSE[2] @ ((after - before)[14:n] * H[:, 1])  # per metre to the side
+            turns.append(np.degrees(np.linalg.solve(give, -less)[2] / speed + rolls))
         for side, way in (("left", 1.0), ("right", -1.0)):
             drift, low, high = known[f"drift {side} {speed > 0.5}"]
             after, spread = way * np.median(turns), np.std(turns)

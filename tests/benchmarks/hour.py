@@ -51,11 +51,14 @@ def begin():
     global start, before, spent
     if ready == "memory":  # in large pages and in small ones
         import mmap
+        blocks = []
         for size, large in ((4 << 30, True), (1 << 30, False)):
             block = mmap.mmap(-1, size, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
             if large:
                 block.madvise(mmap.MADV_HUGEPAGE)
             block[:: 4096] = bytes(size >> 12)
+            blocks.append(block)
+        for block in blocks:  # together: the kernel begins to give memory away some time after
             block.close()
         with open("/proc/self/clear_refs", "w") as peak:
             peak.write("5")  # the peak is counted from here (proc_pid_clear_refs(5))

@@ -661,6 +661,10 @@ def _gaps(t: np.ndarray, usual: float, config: AlignmentConfig) -> list[tuple[fl
     return [(float(t[i]), float(t[i + 1])) for i in long]
 
 
+UNUSED = frozenset({"omega_x", "omega_y", "ref_v_x", "ref_v_y", "ref_omega_z"})
+"""Channels that a recording may hold and no estimate uses: reading may leave them."""
+
+
 def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT) -> Run:
     """Bring a recording onto one clock and one even grid.
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.alignment import align
+from analyzer.alignment import UNUSED, align
 from analyzer.causes import Diagnosis, diagnose
 from analyzer.heading import HeadingHold, heading_remedy, heading_result, tune
 from analyzer.motion import (
@@ -511,7 +511,7 @@ def _prepared(
     robot = robot_path if isinstance(robot_path, Robot) else load_robot(robot_path)
     logs, taped = _split_tape(paths)
     tell("reading", 0.0)
-    recording = read_recording(logs, robot)
+    recording = read_recording(logs, robot, leave=UNUSED)
     light, whole = _without_samples(recording), [recording]
     del recording
     tell("aligning", 0.4)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analyzer.quantities import Finding, RecordingError
-from analyzer.readers.columns import Columns, take_columns
+from analyzer.readers.columns import Columns, looked_at, take_columns
 from analyzer.readers.tables import TABLE_SUFFIXES, TEXT_SUFFIXES, read_table, read_text
 from analyzer.run import Recording, Source
 
@@ -74,7 +75,9 @@ def files_of(paths: Sequence[str | Path]) -> list[Path]:
     return out
 
 
-def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recording:
+def read_recording(
+    paths: Sequence[str | Path], robot: Robot | None, leave: Collection[str] = ()
+) -> Recording:
     """Read all files of one sitting.
 
     Parameters
@@ -83,6 +86,8 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
         Files or folders.
     robot : Robot or None
         Robot whose wheels and channel map apply; names alone decide without one.
+    leave : collection of str
+        Channels that are not wanted: their columns are listed, their values are not read.
 
     Returns
     -------
@@ -104,10 +109,10 @@ def read_recording(paths: Sequence[str | Path], robot: Robot | None) -> Recordin
     seen: set[str] = set()
     for file in files:
         try:
-            for columns in _open(file, robot, findings):
+            for columns in _open(file, robot, findings, leave):
                 for name in columns.names:
                     seen.update(columns.also(name))
-                source = take_columns(columns, robot, findings, questions)
+                source = take_columns(columns, robot, findings, questions, leave)
                 if source is not None:
                     sources.append(source)
         except RecordingError as error:
@@ -195,7 +200,9 @@ def _joined(parts: list[Source], shifts: list[float], findings: list[Finding]) -
     )
 
 
-def _open(file: Path, robot: Robot | None, findings: list[Finding]) -> list[Columns]:
+def _open(
+    file: Path, robot: Robot | None, findings: list[Finding], leave: Collection[str]
+) -> list[Columns]:
     suffix = file.suffix.lower()
     if file.is_dir() or _is_bag(file):
         from analyzer.readers.bags import read_bag
@@ -203,4 +210,4 @@ def _open(file: Path, robot: Robot | None, findings: list[Finding]) -> list[Colu
         return read_bag(file, findings, None if robot is None else robot.log.stamp)
     if suffix in TABLE_SUFFIXES:
         return [read_table(file)]
-    return read_text(file, findings)
+    return read_text(file, findings, partial(looked_at, robot=robot, leave=leave))

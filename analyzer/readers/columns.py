@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -99,6 +99,7 @@ class _Taking:
     robot: Robot | None
     findings: list[Finding]
     mapped: dict[str, ChannelSpec]
+    leave: Collection[str]
     channels: dict[str, np.ndarray] = field(default_factory=dict)
     extents: dict[str, tuple[float, float]] = field(default_factory=dict)
     uses: list[ColumnUse] = field(default_factory=list)
@@ -109,6 +110,10 @@ class _Taking:
         self.uses.append(ColumnUse(column=name, channel="", unit="", why=question))
         self.asked.append(f"{self.columns.rename.get(name, name)!r}: {question}")
 
+    def leave_out(self, name: str, channel: str, unit: str, why: str) -> None:
+        why = f"{why}; no estimate uses it"
+        self.uses.append(ColumnUse(column=name, channel=channel, unit=unit, why=why))
+
     def fault(self, name: str, text: str) -> None:
         self.faults.append(f"{self.columns.name}: column {name!r}: {text}")
 
@@ -118,6 +123,7 @@ def take_columns(
     robot: Robot | None,
     findings: list[Finding],
     questions: list[str] | None = None,
+    leave: Collection[str] = (),
 ) -> Source | None:
     """Turn columns into a source.
 
@@ -131,6 +137,8 @@ def take_columns(
         Questions and notes are added here.
     questions : list of str, optional
         Questions are added here too, for the case that nothing can be taken.
+    leave : collection of str
+        Channels whose values are not wanted.
 
     Returns
     -------
@@ -152,7 +160,7 @@ def take_columns(
                 break
     if columns.trouble and not mapped:
         raise RecordingError(columns.trouble)
-    work = _Taking(columns=columns, robot=robot, findings=findings, mapped=mapped)
+    work = _Taking(columns=columns, robot=robot, findings=findings, mapped=mapped, leave=leave)
     clocks: list[tuple[int, str, str, str]] = []
     _quaternions(work)
     done = {u.column for u in work.uses}
@@ -207,9 +215,45 @@ def take_columns(
     )
 
 
+def looked_at(
+    name: str, others: Sequence[str], robot: Robot | None, leave: Collection[str]
+) -> bool:
+    """Whether `take_columns` will ask for the values of a column, as far as its name tells.
+
+    Parameters
+    ----------
+    name : str
+        Column.
+    others : sequence of str
+        Other names that the file gives it.
+    robot : Robot or None
+        Robot whose channel map and wheels apply.
+    leave : collection of str
+        Channels whose values are not wanted.
+
+    Returns
+    -------
+    bool
+        False for what is no channel and for channels that are left.
+    """
+    for other in (name, *others):
+        if robot is not None and other in robot.channels:
+            return robot.channels[other].channel not in {"ignore", *leave}
+    if QUATERNION_PART.match(name) or JOINT_NAME.fullmatch(name):
+        return True
+    channel = _first_channel([name, *others], robot).channel
+    return bool(channel) and channel not in leave
+
+
 def _by_name(columns: Columns, name: str, robot: Robot | None) -> Taken:
+    names = [columns.rename.get(name, name), *columns.aliases.get(name, [])]
+    return _first_channel(names, robot)
+
+
+def _first_channel(names: Sequence[str], robot: Robot | None) -> Taken:
+    """What the first of several names that is a channel says, else what the first says."""
     first: Taken | None = None
-    for alias in [columns.rename.get(name, name), *columns.aliases.get(name, [])]:
+    for alias in names:
         taken = recognise(alias, robot)
         if taken.channel:
             return taken
@@ -234,6 +278,9 @@ def _take_named(work: _Taking, name: str, taken: Taken) -> None:
             work.ask(name, taken.why)
         else:
             work.uses.append(ColumnUse(column=name, channel="", unit="", why=taken.why))
+        return
+    if taken.channel in work.leave:
+        work.leave_out(name, taken.channel, taken.unit or columns.units.get(name, ""), taken.why)
         return
     values = columns.get(name)
     if taken.channel in {s.channel for s in work.mapped.values()}:
@@ -300,6 +347,9 @@ def _take_mapped(work: _Taking, name: str, spec: ChannelSpec) -> None:
             f"the name says that whole numbers stand for {scale:g}; write unit = "
             f'"{scale:g} {spec.unit}", or "1 {spec.unit}" if that is not so',
         )
+        return
+    if spec.channel in work.leave:
+        work.leave_out(name, spec.channel, unit, "robot file")
         return
     values = work.columns.get(name)
     if not _numbers(work, name, spec.channel, values, must=True):
@@ -562,6 +612,7 @@ def _merge_acceleration_unit(work: _Taking) -> None:
             )
 
 
+JOINT_NAME = re.compile(r"(.*)name(\d+)")
 QUATERNION_PART = re.compile(r"^(.*?)(orientation|rotation|quaternion|quat|q)[._ ]?([xyzw])$", re.I)
 
 
@@ -856,15 +907,15 @@ def joint_names(columns: Columns) -> None:
         Columns of a text file; its `rename` is filled.
     """
     for name in columns.names:
-        head, digits = name.rstrip("0123456789"), name[len(name.rstrip("0123456789")) :]
-        if not digits or not head.endswith("name"):
+        found = JOINT_NAME.fullmatch(name)
+        if found is None:
             continue
         cells = columns.get(name)
         if cells.dtype.kind in "fiu" or cells.size == 0 or len(set(cells[:1000].tolist())) != 1:
             continue
         joint = str(cells[0])
         for part in ("position", "velocity", "effort"):
-            other = f"{head[:-4]}{part}{digits}"
+            other = f"{found.group(1)}{part}{found.group(2)}"
             if other in columns.names:
                 columns.rename[other] = f"{joint} {part}"
 

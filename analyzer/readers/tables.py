@@ -10,6 +10,7 @@ import re
 import struct
 import threading
 from collections import deque
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Literal
@@ -341,7 +342,13 @@ def _delimiter(lines: list[str]) -> str:
     return " " if counts and min(counts) > 1 else ""
 
 
-def read_text(path: Path, findings: list[Finding]) -> list[Columns]:
+Needed = Callable[[str, Sequence[str]], bool]
+"""Whether a column's values will be asked for, from its name and its other names."""
+
+
+def read_text(
+    path: Path, findings: list[Finding], needed: Needed = lambda _name, _others: True
+) -> list[Columns]:
     """Read delimited text with one or more header rows, or lines of several tags.
 
     Parameters
@@ -350,6 +357,8 @@ def read_text(path: Path, findings: list[Finding]) -> list[Columns]:
         File: commas, semicolons, tabs, bars or blanks between the cells.
     findings : list of Finding
         Notes on lost rows and odd headers are added here.
+    needed : callable
+        A large file is parsed for such columns only, and again for the others if one is asked for.
 
     Returns
     -------
@@ -415,7 +424,9 @@ def read_text(path: Path, findings: list[Finding]) -> list[Columns]:
     comma = _comma(lines[at:], delimiter)
     columns = None
     if path.stat().st_size > LARGE and delimiter != " " and not comma and _plain_lines(head):
-        columns = _parse_in_parts(path, delimiter, at, names, findings, whole)
+        named = not any(re.fullmatch(r".+ \(\d+\)|column \d+", n) for n in names)
+        some = [n for n in names if not named or needed(n, aliases.get(n, []))]
+        columns = _parse_in_parts(path, delimiter, at, names, some or names, findings, whole)
     if columns is None:
         table = _parse(path, delimiter, at, names, findings, comma, whole)
         columns = as_columns(path.name, table)
@@ -795,11 +806,15 @@ def _parse_in_parts(
     path: Path,
     delimiter: str,
     skip: int,
+    every: list[str],
     names: list[str],
     findings: list[Finding],
     whole: bool,
 ) -> Columns | None:
-    """Parse a large file of numbers part by part; None where a column holds anything else."""
+    """Parse some columns of a large file part by part; None where one is no column of numbers.
+
+    Of `every` column of the file those in `names`; the others once one of them is asked for.
+    """
     parts = _parts(path, skip)
     lost: list[int] = []
     # The parser copies what it reads, so each thread keeps one buffer: fresh memory costs as much as
@@ -829,16 +844,21 @@ def _parse_in_parts(
             return csv.read_csv(
                 pa.BufferReader(memoryview(kept.raw)[:size]),
                 read_options=csv.ReadOptions(
-                    column_names=names, use_threads=False, block_size=longest
+                    column_names=every, use_threads=False, block_size=longest
                 ),
                 parse_options=csv.ParseOptions(
                     delimiter=delimiter, invalid_row_handler=skip_it, newlines_in_values=False
                 ),
                 convert_options=csv.ConvertOptions(
-                    column_types=types, null_values=blanks, strings_can_be_null=True
+                    include_columns=names,
+                    column_types=types,
+                    null_values=blanks,
+                    strings_can_be_null=True,
                 ),
             )
 
+        if others and kept.raw.find(b'"', 0, size) >= 0:
+            raise TypeError  # a cell of text may hold the end of a line, where this part was cut
         table = None
         if not gaps and kept.raw.find(b"n", 0, size) < 0:  # "inf" is a number to the parser
             try:
@@ -852,6 +872,7 @@ def _parse_in_parts(
         return table
 
     columns: dict[str, np.ndarray] = {}
+    others = [n for n in every if n not in names]
 
     def write(table: pa.Table, at: int) -> None:
         for name in names:
@@ -903,15 +924,28 @@ def _parse_in_parts(
     except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
         return None  # text, stamps or damage: the whole-file reader says what it is
     pa.default_memory_pool().release_unused()
-    _check_rows(path, rows, len(lost), len(names), findings)
+    _check_rows(path, rows, len(lost), len(every), findings)
     if not whole:
         rows -= 1
         findings.append(_note(f"{path.name}: {NO_END}"))
+    late: list[Columns] = []
+
+    def get(name: str) -> np.ndarray:
+        if name not in others:
+            return columns[name][:rows]
+        if not late:
+            numbers = _parse_in_parts(path, delimiter, skip, every, others, [], whole)
+            late.append(
+                numbers
+                or as_columns(path.name, _parse(path, delimiter, skip, every, [], False, whole))
+            )
+        return late[0].get(name)
+
     return Columns(
         name=path.name,
-        names=list(names),
-        get=lambda name: columns[name][:rows],
-        forget=columns.pop,
+        names=list(every),
+        get=get,
+        forget=lambda name: columns.pop(name, None),
     )
 
 

@@ -573,12 +573,9 @@ class _Thinning:
     def mean(self, values: np.ndarray) -> np.ndarray:
         if self.size == 1:
             return values
-        end = self.count * self.size
-        total = values[: end : self.size] + values[1 : end : self.size]
-        for k in range(2, self.size):
-            total += values[k : end : self.size]
-        total /= self.size
-        return total if self.whole is None else total[self.whole]
+        rows = values[: self.count * self.size].reshape(self.count, self.size)
+        means: np.ndarray = rows @ np.full(self.size, 1 / self.size)  # twice as fast as a mean
+        return means if self.whole is None else means[self.whole]
 
     def is_even(self, dt: float) -> bool:
         """Whether the thinned stamps are a grid of this step, wherever it begins; looked at once."""
@@ -1862,16 +1859,19 @@ def _reversed_wheels(
         # Ahead and astern alone: sideways a wrong lean looks like a wrong sign.
         straight = np.abs(seen[:, 0]) > 2 * np.abs(seen[:, 1])
         straight &= np.abs(asked).max(axis=1) > 1.0
-        if straight.sum() < 20 or _frame_explains(speed, seen, rows):
+        if straight.sum() < 20:
             return {}
         a, b = speed[straight], asked[straight]
         agree = np.sum(a * b, axis=0) / np.sqrt(np.sum(a**2, axis=0) * np.sum(b**2, axis=0) + 1e-30)
+        against = np.flatnonzero(agree < -0.7)
+        if not against.size or _frame_explains(speed, seen, rows):
+            return {}
         return {
             robot.wheel_names[
                 k
-            ]: "ahead and astern its speed and the speed that the reference asks of "
-            f"it have correlation {agree[k]:+.2f}, the best wheel {agree.max():+.2f}"
-            for k in np.flatnonzero(agree < -0.7)
+            ]: "ahead and astern its speed and the speed that the reference asks "
+            f"of it have correlation {agree[k]:+.2f}, the best wheel {agree.max():+.2f}"
+            for k in against
         }
     if gyro is None:
         return {}

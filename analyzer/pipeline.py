@@ -543,33 +543,41 @@ def _without_samples(recording: Recording) -> Recording:
 
 def _pass_rows(rows: Sequence[PassMotion], robot: Robot) -> list[dict[str, Any]]:
     factor = np.full((len(rows), robot.x.size), math.nan)
-    for known in (True, False):
-        # Creep is corrected for where torques are known, for all passes of one call alike.
-        at = [
-            k
-            for k, m in enumerate(rows)
-            if bool(np.isfinite(m.rest_share).all()) is known and rolls_whole(robot, m)
-        ]
-        if at:
-            factor[at] = radius_factors(robot, [rows[k] for k in at])[0]
+    whole = np.array([rolls_whole(robot, m) for m in rows], dtype=bool)
+    known = np.isfinite(np.array([m.rest_share for m in rows]).reshape(factor.shape)).all(axis=1)
+    # Creep is corrected for where torques are known, for all passes of one call alike.
+    for at in (np.flatnonzero(whole & known), np.flatnonzero(whole & ~known)):
+        if at.size:
+            factor[at] = radius_factors(robot, [rows[k] for k in at.tolist()])[0]
     relative = factor / factor.mean(axis=1, keepdims=True)
     slips = wheel_slips(robot, rows)
     slips[[not m.measured for m in rows]] = math.nan
-    return [_pass_row(*each, robot) for each in zip(rows, relative, slips, strict=True)]
+    current = np.array([m.current for m in rows]).reshape(slips.shape)
+    of_wheels = [
+        {"relative_radius": r, "slip_ratio": s, "current_a": c}
+        for r, s, c in zip(*(_by_wheel(robot, v) for v in (relative, slips, current)), strict=True)
+    ]
+    closes = robot.x.size > 3  # three wheels leave no closure
+    return [
+        {**_pass_row(m, closes=closes), "wheels": own}
+        for m, own in zip(rows, of_wheels, strict=True)
+    ]
 
 
-def _pass_row(
-    m: PassMotion, relative: np.ndarray, slips: np.ndarray, robot: Robot
-) -> dict[str, Any]:
+def _by_wheel(robot: Robot, values: np.ndarray) -> list[dict[str, float | None]]:
+    """Rows of one value a wheel, by the wheels' names; null where one is not finite."""
+    plain = values.astype(object)
+    plain[~np.isfinite(values)] = None
+    return [dict(zip(robot.wheel_names, row, strict=True)) for row in plain.tolist()]
+
+
+def _pass_row(m: PassMotion, *, closes: bool) -> dict[str, Any]:
     turning = m.kind.startswith("turn_")
-    sideways = m.kind in {"left", "right"}
+    sideways = m.kind in {"left", "right"} and m.measured
+    straight = m.kind in {"ahead", "astern"} and m.measured
     per_metre = 1e3 / m.distance if not turning and m.distance > 0.05 else math.nan
-    heading, rolled = math.degrees(m.path[2]), math.degrees(m.rolled[2])
-
-    def wheels(values: np.ndarray) -> dict[str, float | None]:
-        numbers = [v if math.isfinite(v) else None for v in values.tolist()]
-        return dict(zip(robot.wheel_names, numbers, strict=True))
-
+    (ahead, left, turned), rolled = m.path.tolist(), m.rolled.tolist()
+    heading, rolled_heading = math.degrees(turned), math.degrees(rolled[2])
     row = {
         "kind": m.kind,
         "t_start": m.t_start,
@@ -580,23 +588,15 @@ def _pass_row(
         "hard_start": m.hard_start,
         "distance_m": m.distance,
         "heading_change_deg": heading,
-        "rolled_deg": rolled,
-        "slipped_deg": heading - rolled,
-        # Three wheels leave no closure.
-        "closure_mm_per_m": m.closure * per_metre if robot.x.size > 3 else math.nan,
-        "creep_mm_per_m": m.path[0] * per_metre if sideways and m.measured else math.nan,
-        "sideways_ratio": m.path[1] / m.rolled[1] if sideways and m.measured else math.nan,
-        "ahead_ratio": m.path[0] / m.rolled[0]
-        if m.kind in {"ahead", "astern"} and m.measured
-        else math.nan,
+        "rolled_deg": rolled_heading,
+        "slipped_deg": heading - rolled_heading,
+        "closure_mm_per_m": m.closure * per_metre if closes else math.nan,
+        "creep_mm_per_m": ahead * per_metre if sideways else math.nan,
+        "sideways_ratio": left / rolled[1] if sideways and rolled[1] else math.nan,
+        "ahead_ratio": ahead / rolled[0] if straight and rolled[0] else math.nan,
         "battery_v": m.battery,
-        "wheels": {
-            "relative_radius": wheels(relative),
-            "slip_ratio": wheels(slips),
-            "current_a": wheels(m.current),
-        },
     }
-    return {k: v if k == "wheels" else _plain(v) for k, v in row.items()}
+    return {k: _plain(v) for k, v in row.items()}
 
 
 def _plain(value: Any) -> Any:

@@ -226,11 +226,8 @@ def _without_each(
     size[size == 0] = 1.0
     rows = np.concatenate([design / size, target[:, None]], axis=1)
     order = np.argsort(owner, kind="stable")
-    first = np.flatnonzero(np.diff(owner[order], prepend=-1))
-    own = np.zeros((count, rows.shape[1], rows.shape[1]))
-    sorted_rows = rows[order]
-    products = sorted_rows[:, :, None] * sorted_rows[:, None, :]
-    own[owner[order][first]] = np.add.reduceat(products, first, axis=0)
+    cuts = np.searchsorted(owner[order], np.arange(1, count))
+    own = np.array([part.T @ part for part in np.split(rows[order], cuts)])
     rest = own.sum(axis=0) - own
     inverse = np.linalg.pinv(rest[:, :-1, :-1], rcond=1e-13, hermitian=True)
     out: np.ndarray = np.einsum("kpq,kq->kp", inverse, rest[:, :-1, -1]) / size

@@ -626,11 +626,11 @@ def feed_forward(
     blocks = []
     for p in passes:
         dt = float(p.t[1] - p.t[0])
-        wanted = np.stack([p.v_y, np.gradient(p.v_y, dt)], axis=1)
+        wanted = np.stack([p.v_y, np.gradient(p.v_y, dt)])
         answers = np.stack(
             [
-                np.interp(p.t - plant.delay, p.t, first_order(column, dt, plant.lag), left=0.0)
-                for column in wanted.T
+                np.interp(p.t - plant.delay, p.t, row, left=0.0)
+                for row in first_order(wanted, dt, plant.lag)
             ],
             axis=1,
         )
@@ -639,35 +639,29 @@ def feed_forward(
     normal = np.array([b[0] for b in blocks])
     right = np.array([b[1] for b in blocks])
     count = len(blocks)
-
-    def solve(columns: list[int], left_out: int | None = None) -> np.ndarray:
-        use = np.ones(count, dtype=bool)
-        if left_out is not None and count > 1:
-            use[left_out] = False
-        matrix = normal[use].sum(axis=0)[np.ix_(columns, columns)]
-        solved: np.ndarray = np.linalg.lstsq(matrix, right[use].sum(axis=0)[columns], rcond=None)[0]
-        return solved
-
-    def estimated(columns: list[int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        whole = solve(columns)
-        moved = np.array([solve(columns, k) for k in range(count)])
-        error = np.sqrt((count - 1) / count * np.sum((moved - whole) ** 2, axis=0))
-        return whole, error, moved
-
-    whole, error, moved = estimated([0])
-    single = "a single sideways pass has no scatter; drive at least three each way"
     if count < 2:
-        per_speed = Estimate.undetermined("rad/m", single)
+        single = "a single sideways pass has no scatter; drive at least three each way"
         return FeedForward(
-            per_speed=per_speed,
+            per_speed=Estimate.undetermined("rad/m", single),
             per_acceleration=Estimate.undetermined("rad s/m", single),
             left_out=((0.0, 0.0),),
         )
+    # Of all passes, then of all but each.
+    normal = normal.sum(axis=0) - np.concatenate([np.zeros((1, 2, 2)), normal])
+    right = right.sum(axis=0) - np.concatenate([np.zeros((1, 2)), right])
+
+    def estimated(size: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        inverse = np.linalg.pinv(normal[:, :size, :size], hermitian=True)
+        whole, *moved = (inverse @ right[:, :size, None])[..., 0]
+        error = np.sqrt((count - 1) / count * np.sum((moved - whole) ** 2, axis=0))
+        return whole, error, np.array(moved)
+
+    whole, error, moved = estimated(1)
     per_speed = Estimate.of(float(whole[0]), float(error[0]), "rad/m", dof=count - 1)
     half = student_quantile(0.975, count - 1) * float(error[0])
     if abs(whole[0]) <= half:
         moved = np.zeros_like(moved)  # not told from none: not used
-    both, both_error, both_moved = estimated([0, 1])
+    both, both_error, both_moved = estimated(2)
     if count >= 4 and abs(both[1]) > config.acceleration_t * both_error[1]:
         per_acceleration = Estimate.of(
             float(both[1]), float(both_error[1]), "rad s/m", dof=count - 1

@@ -208,6 +208,7 @@ def _open(
         from analyzer.readers.bags import read_bag
 
         return read_bag(file, findings, None if robot is None else robot.log.stamp)
+    needed = partial(looked_at, robot=robot, leave=leave)
     if suffix in TABLE_SUFFIXES:
-        return [read_table(file)]
-    return read_text(file, findings, partial(looked_at, robot=robot, leave=leave))
+        return [read_table(file, needed)]
+    return read_text(file, findings, needed)

@@ -59,6 +59,8 @@ class Columns:
         Columns that the file does not name; their names here tell the place.
     forget : callable
         Told the name of a column that is not needed again, so that its memory can go.
+    extents : dict of str to (float, float)
+        `extent` of columns for which the reader worked it out while it read others.
     """
 
     name: str
@@ -71,6 +73,7 @@ class Columns:
     trouble: str = ""
     nameless: set[str] = field(default_factory=set)
     forget: Callable[[str], object] = lambda _name: None
+    extents: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     def also(self, name: str) -> list[str]:
         """Every name by which the user may call a column.
@@ -89,6 +92,25 @@ class Columns:
         if name in self.rename:
             out.append(self.rename[name])
         return out + self.aliases.get(name, [])
+
+
+def extent(values: np.ndarray) -> tuple[float, float]:
+    """Least and largest of some numbers.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Numbers.
+
+    Returns
+    -------
+    (float, float)
+        NaN twice where one is NaN or there is none.
+    """
+    if not values.size:
+        return math.nan, math.nan
+    with np.errstate(invalid="ignore"):  # a damaged file may hold signalling NaNs
+        return float(values.min()), float(values.max())
 
 
 @dataclass(slots=True, kw_only=True)
@@ -411,11 +433,11 @@ def _store(
     values = values.astype(np.float64, copy=False)
     if values.size:
         top = BEYOND / max(abs(factor), 1e-300)
-        with np.errstate(invalid="ignore"):
-            low, high = float(values.min()), float(values.max())
-            gaps = math.isnan(low)
-            if gaps:
-                # A damaged file may hold signalling NaNs, which warn until a sum makes them quiet.
+        low, high = work.columns.extents.get(name) or extent(values)
+        gaps = math.isnan(low)
+        if gaps:
+            with np.errstate(invalid="ignore"):
+                # Signalling NaNs warn until a sum makes them quiet.
                 values = values + 0.0
                 low, high = (
                     float(np.nanmin(values, initial=0.0)),

@@ -20,7 +20,7 @@ import pyarrow as pa
 from pyarrow import csv, feather, json, parquet
 
 from analyzer.quantities import Finding, RecordingError
-from analyzer.readers.columns import Columns, is_unit, joint_names
+from analyzer.readers.columns import Columns, extent, is_unit, joint_names
 
 TABLE_SUFFIXES = {".parquet", ".pq", ".feather", ".arrow", ".jsonl", ".ndjson"}
 TEXT_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".dat"}
@@ -116,13 +116,30 @@ def as_columns(name: str, table: pa.Table) -> Columns:
     return Columns(name=name, names=names, get=get, forget=held.pop)
 
 
-def read_table(path: Path) -> Columns:
+Needed = Callable[[str, Sequence[str]], bool]
+"""Whether a column's values will be asked for, from its name and its other names."""
+
+
+def every_column(_name: str, _others: Sequence[str]) -> bool:
+    """Take all columns as needed.
+
+    Returns
+    -------
+    bool
+        True.
+    """
+    return True
+
+
+def read_table(path: Path, needed: Needed = every_column) -> Columns:
     """Read Parquet, Feather, Arrow or JSON Lines.
 
     Parameters
     ----------
     path : Path
         File.
+    needed : callable
+        Of a long Parquet file such columns are read ahead, the others when one is asked for.
 
     Returns
     -------
@@ -143,7 +160,7 @@ def read_table(path: Path) -> Columns:
             flat = not any(pa.types.is_nested(f.type) for f in file.schema_arrow)
             names = file.schema_arrow.names
             if flat and file.metadata.num_rows and len(set(names)) == len(names):
-                return _few_at_a_time(path, file)
+                return _few_at_a_time(path, file, needed)
             table = file.read()
         elif suffix in {".feather", ".arrow"}:
             _check_claims(path)
@@ -165,11 +182,13 @@ def read_table(path: Path) -> Columns:
     return as_columns(str(path.name), table)
 
 
-def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
+def _few_at_a_time(path: Path, file: parquet.ParquetFile, needed: Needed) -> Columns:
     """Read the columns of a Parquet file when they are asked for, so that no table is held."""
     names: list[str] = file.schema_arrow.names
     kinds = {f.name: f.type for f in file.schema_arrow}
     numeric = {n for n, k in kinds.items() if pa.types.is_floating(k) or pa.types.is_integer(k)}
+    wanted = {n for n in numeric if needed(n, [])}
+    extents: dict[str, tuple[float, float]] = {}
     held: dict[str, np.ndarray] = {}
     ahead: dict[str, Future[np.ndarray]] = {}
     threads = ThreadPoolExecutor(2) if file.metadata.num_rows >= MANY_ROWS else None
@@ -197,6 +216,7 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
             rows = end
         if rows != file.metadata.num_rows:
             raise pa.ArrowInvalid(f"{name}: {rows} rows of {file.metadata.num_rows}")
+        extents[name] = extent(out[:rows])
         return out[:rows]
 
     def get(name: str) -> np.ndarray:
@@ -207,7 +227,7 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
             if threads is not None:
                 # The next ones are read while this one is being looked at.
                 at = names.index(name)
-                for n in [name] + [n for n in names[at + 1 : at + 5] if n in numeric]:
+                for n in [name, *[n for n in names[at + 1 :] if n in wanted][:4]]:
                     if n not in held and n not in ahead:
                         ahead[n] = threads.submit(read, n)
             held[name] = ahead.pop(name).result() if name in ahead else read(name)
@@ -219,7 +239,7 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile) -> Columns:
             raise _damaged(path, error) from None
         return held[name]
 
-    return Columns(name=path.name, names=list(names), get=get, forget=held.pop)
+    return Columns(name=path.name, names=list(names), get=get, forget=held.pop, extents=extents)
 
 
 def _check_claims(path: Path) -> None:
@@ -342,13 +362,7 @@ def _delimiter(lines: list[str]) -> str:
     return " " if counts and min(counts) > 1 else ""
 
 
-Needed = Callable[[str, Sequence[str]], bool]
-"""Whether a column's values will be asked for, from its name and its other names."""
-
-
-def read_text(
-    path: Path, findings: list[Finding], needed: Needed = lambda _name, _others: True
-) -> list[Columns]:
+def read_text(path: Path, findings: list[Finding], needed: Needed = every_column) -> list[Columns]:
     """Read delimited text with one or more header rows, or lines of several tags.
 
     Parameters
@@ -921,6 +935,8 @@ def _parse_in_parts(
                     writing.popleft().result()
             while writing:
                 writing.popleft().result()
+            of_each = threads.map(lambda name: extent(columns[name][:rows]), names)
+            extents = dict(zip(names, of_each, strict=True))
     except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
         return None  # text, stamps or damage: the whole-file reader says what it is
     pa.default_memory_pool().release_unused()
@@ -946,6 +962,7 @@ def _parse_in_parts(
         names=list(every),
         get=get,
         forget=lambda name: columns.pop(name, None),
+        extents=extents if whole else {},
     )
 
 

@@ -1855,14 +1855,14 @@ def _reversed_wheels(
     choices = np.array(np.meshgrid(*[[1.0, -1.0]] * w, indexing="ij")).reshape(w, -1).T
     if twist is not None:
         seen = twist
-        asked = seen @ rows.T
+        asked = rows @ seen.T  # a row a wheel
         # Ahead and astern alone: sideways a wrong lean looks like a wrong sign.
         straight = np.abs(seen[:, 0]) > 2 * np.abs(seen[:, 1])
-        straight &= np.abs(asked).max(axis=1) > 1.0
+        straight &= np.abs(asked).max(axis=0) > 1.0
         if straight.sum() < 20:
             return {}
-        a, b = speed[straight], asked[straight]
-        agree = np.sum(a * b, axis=0) / np.sqrt(np.sum(a**2, axis=0) * np.sum(b**2, axis=0) + 1e-30)
+        a, b = speed.T[:, straight], asked[:, straight]
+        agree = np.sum(a * b, axis=1) / np.sqrt(np.sum(a**2, axis=1) * np.sum(b**2, axis=1) + 1e-30)
         against = np.flatnonzero(agree < -0.7)
         if not against.size or _frame_explains(speed, seen, rows):
             return {}

@@ -19,7 +19,7 @@ from analyzer.kinematics import plane_length
 from analyzer.motion import Motion, speed_groups
 from analyzer.passes import span_sums
 from analyzer.robot import Robot
-from analyzer.run import Pass, Run
+from analyzer.run import Run
 
 FORCE_FLOOR = {"side": 0.0009, "ahead": 0.0008, "turn": 0.005}
 """Residual of the force balances, as share of the weight [-]: bench work."""
@@ -63,17 +63,15 @@ def _odd(values: np.ndarray, signs: np.ndarray) -> np.ndarray:
     return mean
 
 
-def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torques) -> list[Group]:
+def pass_groups(run: Run, motion: Motion, torques: Torques) -> list[Group]:
     """Gather the passes by kind and speed and take the part that is odd in direction.
 
     Parameters
     ----------
     run : Run
         The aligned run.
-    passes : sequence of Pass
-        Its passes.
     motion : Motion
-        Their measured motion.
+        What its passes did.
     torques : Torques
         Motor torques.
 
@@ -85,10 +83,8 @@ def pass_groups(run: Run, passes: Sequence[Pass], motion: Motion, torques: Torqu
     rolled = run.rolled
     speed = plane_length(rolled[:, 0], rolled[:, 1])
     rate = np.zeros(run.t.size) if run.gyro_z is None else run.gyro_z
-    at = {round(float(run.t[p.start]), 6): p for p in passes}
-    own = [at[round(m.t_start, 6)] for m in motion.passes]
-    start = np.array([p.start for p in own], dtype=int)
-    stop = np.minimum(np.array([p.stop for p in own], dtype=int), run.t.size - 1)
+    start = np.array([m.start for m in motion.passes], dtype=int)
+    stop = np.minimum(np.array([m.stop for m in motion.passes], dtype=int), run.t.size - 1)
     count = (stop - start)[:, None]
     # Of every pass: mean torques, along its path too, targets, and what turning adds to acceleration.
     torque = span_sums(torques.torque, start, stop) / count

@@ -195,7 +195,7 @@ def diagnose(run: Run, passes: Sequence[Pass], motion: Motion) -> Diagnosis:
         Causes and centre of mass; each undetermined where the run cannot tell.
     """
     torques, inertia = find_inertia(run, passes)
-    groups = [] if torques is None else pass_groups(run, passes, motion, torques)
+    groups = [] if torques is None else pass_groups(run, motion, torques)
     gates = find_gates(run, passes, motion, torques, groups)
     missing = _missing(run, passes, torques)
     drift = drift_odd(motion)

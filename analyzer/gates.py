@@ -96,22 +96,21 @@ def _launch_ratio(run: Run, passes: Sequence[Pass], rolled: np.ndarray) -> list[
     return [float(np.median(v)) for v in found if v.size >= 2]
 
 
-def _even_force(run: Run, motion: Motion, torques: Torques, passes: Sequence[Pass]) -> np.ndarray:
+def _even_force(run: Run, motion: Motion, torques: Torques) -> np.ndarray:
     """Force over weight that keeps its sign when the direction changes: ahead and left."""
     robot = run.robot
     tangent = np.tan(robot.roller_angle)
-    at = {round(float(run.t[p.start]), 6): p for p in passes}
     out = []
     for pair in (("left", "right"), ("ahead", "astern")):
         means = []
         for kind in pair:
             own = [
-                at[round(m.t_start, 6)]
+                (m.start, m.stop)
                 for m in motion.passes
                 if m.kind == kind and not m.hard_start and m.distance > 0.5
             ]
             if own:
-                start, stop = np.array([(p.start, p.stop) for p in own]).T
+                start, stop = np.array(own).T
                 force = span_sums(torques.torque, start, stop) / (stop - start)[:, None]
                 force = force.mean(axis=0) / robot.radius
                 means.append(np.array([force.sum(), force @ tangent]))
@@ -286,7 +285,7 @@ def find_gates(
                 )
             )
     if torques is not None and sides and not lean:
-        even = _even_force(run, motion, torques, passes)
+        even = _even_force(run, motion, torques)
         size = float(np.hypot(*even))
         if size > SLOPE_SHARE:
             towards = math.degrees(math.atan2(even[1], even[0]))

@@ -13,7 +13,7 @@ from typing import overload
 
 import numpy as np
 
-from analyzer.kinematics import odometry_matrix, plane_length
+from analyzer.kinematics import cosine_and_sine, odometry_matrix, plane_length
 from analyzer.passes import span_sums
 from analyzer.quantities import (
     Estimate,
@@ -77,6 +77,8 @@ class PassMotion:
     ----------
     kind : str
         Kind of the pass.
+    start, stop : int
+        Its grid indices, half open, as those of its `Pass`.
     t_start, t_end : float
         Time span. [s]
     hard_start : bool
@@ -106,6 +108,8 @@ class PassMotion:
     """
 
     kind: str
+    start: int
+    stop: int
     t_start: float
     t_end: float
     hard_start: bool
@@ -260,8 +264,7 @@ class _Travel:
         known = np.flatnonzero(np.isfinite(pose[:, 0] + pose[:, 1] + yaw))
         x, y, turned = pose[known, 0], pose[known, 1], yaw[known]
         ahead, left = np.diff(x), np.diff(y)
-        middle = (turned[1:] + turned[:-1]) / 2
-        cosine, sine = np.cos(middle), np.sin(middle)
+        cosine, sine = cosine_and_sine((turned[1:] + turned[:-1]) / 2)
         path = np.zeros((known.size, 2))
         np.cumsum(cosine * ahead + sine * left, out=path[1:, 0])
         np.cumsum(cosine * left - sine * ahead, out=path[1:, 1])
@@ -422,6 +425,8 @@ def measure_passes(
         out.append(
             PassMotion(
                 kind=p.kind,
+                start=p.start,
+                stop=p.stop,
                 t_start=float(run.t[p.start]),
                 t_end=float(run.t[stop[k]]),
                 hard_start=p.hard_start,

@@ -51,7 +51,7 @@ def calibrate_tracking(
         np.array([w.x_m for w in wheels]), np.array([w.y_m for w in wheels]), heading
     )
     independent = taped or run.reference_source == "pose"
-    at = [(round(m.t_start / run.dt), min(round(m.t_end / run.dt), run.t.size - 1)) for m in passes]
+    at = [(m.start, min(m.stop, run.t.size - 1)) for m in passes]
     turn = np.array([m.path[2] for m in passes])
     out: dict[str, dict[str, Estimate]] = {}
     for k, wheel in enumerate(wheels):

@@ -784,8 +784,8 @@ def simulate_loop(
         for column in zip(*((g.kp, g.ki, g.kd, g.rate_filter) for g, _ in laws), strict=True)
     )
     keep = np.where(smooth > 0, np.exp(-period / np.maximum(smooth, 1e-9)), 0.0)
-    summing = np.flatnonzero(ki)  # laws with an integral
-    damped = np.flatnonzero(kd)  # laws that read the yaw rate
+    summing = _stretch(ki)  # laws with an integral
+    damped = _stretch(kd)  # laws that read the yaw rate
     ki, kd, keep = period * ki[summing], kd[damped], keep[damped]
     before = int(late.max())
     asked = np.zeros((before + ticks, len(plants), len(laws), count))
@@ -794,8 +794,8 @@ def simulate_loop(
     stays, fades = gain * period, lag * rate_then
     total, fading = np.zeros((2, 2, *asked.shape[1:]))
     turned = np.zeros((ticks, *asked.shape[1:]))
-    integral = np.zeros((len(plants), summing.size, count))
-    filtered = np.zeros((len(plants), damped.size, count))
+    integral = np.zeros((len(plants), len(ki), count))
+    filtered = np.zeros((len(plants), len(kd), count))
     by_tick = (np.ascontiguousarray(v.T) for v in (seen_heading, seen_rate, active.astype(float)))
     for k, (own_heading, own_rate, steering) in enumerate(zip(*by_tick, strict=True)):
         felt = asked[before + k - late[..., 0, 0], every]
@@ -805,11 +805,11 @@ def simulate_loop(
         heading = heading[0]
         heading += own_heading
         out = ahead[..., k] - kp * heading
-        if summing.size:
+        if len(ki):
             integral -= heading[:, summing]
             integral *= steering
             out[:, summing] += ki * integral
-        if damped.size:
+        if len(kd):
             rate = (rate_first[0] * felt[0] + fading[0] / lag)[:, damped] + own_rate
             filtered = keep * filtered + (1 - keep) * rate
             out[:, damped] -= kd * filtered
@@ -820,6 +820,12 @@ def simulate_loop(
     correction, turned = (np.moveaxis(v, 0, -1).swapaxes(0, 1) for v in (asked[before:], turned))
     error = -free - turned
     return t, np.where(alive, error, np.nan), correction, np.where(alive, -free, np.nan)
+
+
+def _stretch(gains: np.ndarray) -> slice:
+    """From the first to the last law that has a gain; others between them have none, and lose nothing."""
+    has = np.flatnonzero(gains)
+    return slice(int(has[0]), int(has[-1]) + 1) if has.size else slice(0, 0)
 
 
 def _figures(error: np.ndarray) -> dict[str, np.ndarray]:

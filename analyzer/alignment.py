@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -124,12 +125,20 @@ BLOCK = 16
 """Samples of a row where smoothing is a product of matrices."""
 
 
-def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
-    """Convolve with a Gaussian cut at three standard deviations, the ends held. `width` in steps."""
+@lru_cache(maxsize=32)
+def _kernel(width: float) -> tuple[int, np.ndarray, np.ndarray]:
+    """A Gaussian cut at three standard deviations: its reach, its right half and all of it."""
     reach = int(3.0 * width + 0.5)
     kernel = np.exp(-0.5 * (np.arange(reach + 1) / width) ** 2)
     kernel /= 2 * kernel.sum() - kernel[0]
     both = np.concatenate([kernel[:0:-1], kernel])
+    kernel.flags.writeable = both.flags.writeable = False
+    return reach, kernel, both
+
+
+def _gaussian(values: np.ndarray, width: float, every: int) -> np.ndarray:
+    """Convolve with a Gaussian, the ends held. `width` in steps."""
+    reach, kernel, both = _kernel(width)
     n = values.size
     blocks = -(-n // BLOCK)
     filled = np.empty(blocks * BLOCK + 2 * reach)

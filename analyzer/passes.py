@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,8 @@ from analyzer.alignment import smooth, spans
 from analyzer.kinematics import plane_length
 from analyzer.quantities import quantile
 from analyzer.run import Pass, PassKind, Run
+
+TURNS = frozenset({"turn_left", "turn_right"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,13 +153,26 @@ def find_passes(run: Run, config: PassConfig = DEFAULT) -> tuple[Pass, ...]:
     if run.reference is not None and run.yaw is not None:
         step, yaw = run.reference[stop - 1, :2] - run.reference[start, :2], run.yaw[start]
         side = np.nan_to_num(np.cos(yaw) * step[:, 1] - np.sin(yaw) * step[:, 0])
-    for k, (a, b) in enumerate(parts):
-        kind = classify(way[k], size)
+    kinds = [classify(twist, size) for twist in way]
+    for k, kind in enumerate(kinds):
         if kind in {"left", "right"} and abs(side[k]) > 0.1:
-            kind = "left" if side[k] > 0 else "right"
-        found = _one(kind, along[kind in {"turn_left", "turn_right"}], a, b, dt, config)
-        if found is not None:
-            out.append(found)
+            kinds[k] = "left" if side[k] > 0 else "right"
+    speeds = [along[k in TURNS][a:b] for k, (a, b) in zip(kinds, parts, strict=True)]
+    for kind, (a, b), cruise in zip(kinds, parts, _cruises(speeds, dt, config), strict=True):
+        first, last, speed, launch = cruise
+        if last > first:
+            hard = launch > config.hard_acceleration and (b - a) * dt < config.hard_duration
+            out.append(
+                Pass(
+                    kind=kind,
+                    start=a,
+                    stop=b,
+                    cruise_start=a + first,
+                    cruise_stop=a + last,
+                    speed=speed,
+                    hard_start=hard and kind not in TURNS,
+                )
+            )
     out.sort(key=lambda p: p.start)
     return tuple(out)
 
@@ -194,27 +210,27 @@ def _split(direction: np.ndarray, length: np.ndarray, dt: float) -> list[tuple[i
     return [(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True) if b > a]
 
 
-def _one(
-    kind: PassKind, speeds: np.ndarray, start: int, stop: int, dt: float, config: PassConfig
-) -> Pass | None:
-    along = speeds[start:stop]
-    top = float(np.partition(along, (3 * along.size) // 4)[(3 * along.size) // 4])
-    if top <= 0:
-        return None
-    fast = along >= config.cruise_share * top
-    reached, last = int(fast.argmax()), fast.size - int(fast[::-1].argmax())
-    trim = min(round(0.1 / dt), max(0, (last - reached - 3) // 4))
+def _cruises(
+    speeds: Sequence[np.ndarray], dt: float, config: PassConfig
+) -> list[tuple[int, int, float, float]]:
+    """Per movement: its cruise, half open and empty where it never moves, speed there, launch acceleration."""
+    if not speeds:
+        return []
+    size = np.array([s.size for s in speeds])
+    stop = np.cumsum(size)
+    start = stop - size
+    every = np.concatenate(speeds)
+    top = np.array([np.partition(s, (3 * s.size) // 4)[(3 * s.size) // 4] for s in speeds])
+    fast = np.flatnonzero(every >= config.cruise_share * np.repeat(top, size))
+    reached, last = fast[np.searchsorted(fast, start)], fast[np.searchsorted(fast, stop) - 1] + 1
+    # The largest step up to there, within its last second.
+    before = np.maximum(start, reached - round(1.0 / dt))
+    edges = np.stack([before, np.maximum(reached, before + 1)], axis=1).ravel()
+    launch = np.maximum.reduceat(np.diff(every, append=every[-1:].repeat(2)), edges)[::2] / dt
+    launch[reached - before < 2] = 0.0
+    trim = np.minimum(round(0.1 / dt), np.maximum(0, (last - reached - 3) // 4))
     first, last = reached + trim, last - trim
-    rise = along[max(0, reached - round(1.0 / dt)) : reached + 1]
-    launch = float((rise[1:] - rise[:-1]).max() / dt) if rise.size > 2 else 0.0
-    return Pass(
-        kind=kind,
-        start=start,
-        stop=stop,
-        cruise_start=start + first,
-        cruise_stop=start + last,
-        speed=quantile(along[first:last], 0.5),
-        hard_start=kind not in {"turn_left", "turn_right"}
-        and launch > config.hard_acceleration
-        and (stop - start) * dt < config.hard_duration,
-    )
+    last[top <= 0] = first[top <= 0]
+    speed = [quantile(every[a:b], 0.5) if b > a else 0.0 for a, b in zip(first, last, strict=True)]
+    ends = ((v - start).tolist() for v in (first, last))
+    return list(zip(*ends, speed, launch.tolist(), strict=True))

@@ -319,7 +319,8 @@ def _rocking(run: Run, motion: Motion, forces_known: bool) -> Gate:
         f"sideways {sliding} turn much further than the base goes, while {first} and {second} hold: "
         f"{sliding} hardly carry"
     )
-    rows = [m for m in motion.passes if rolls_whole(robot, m)]
+    every = rolls_whole(robot, motion.passes)
+    rows = [m for m, whole in zip(motion.passes, every, strict=True) if whole]
     ratio = Estimate.undetermined("%", "needs passes ahead and astern")
     if len(rows) >= 2:
         factor = radius_factors(robot, rows)[0]

@@ -420,6 +420,7 @@ def measure_passes(
     rim, true, turned = (plane_length(*v[rolls, :2].T) for v in (cruise_rolled, path, every_rolled))
     speed[rolls] = rim / span[rolls] * true / np.maximum(turned, 1e-9)
     closure = every_turns @ closing
+    begins, ends = run.t[start].tolist(), run.t[stop].tolist()
     out = []
     for k, (_, p) in enumerate(moves):
         out.append(
@@ -427,8 +428,8 @@ def measure_passes(
                 kind=p.kind,
                 start=p.start,
                 stop=p.stop,
-                t_start=float(run.t[p.start]),
-                t_end=float(run.t[stop[k]]),
+                t_start=begins[k],
+                t_end=ends[k],
                 hard_start=p.hard_start,
                 speed=float(speed[k]),
                 distance=float(distance[k]),
@@ -914,26 +915,27 @@ def radius_factors(
     return hub / rim, creep_error
 
 
-def rolls_whole(robot: Robot, m: PassMotion) -> bool:
+def rolls_whole(robot: Robot, rows: Sequence[PassMotion]) -> np.ndarray:
     """Whether every wheel took part in a pass ahead or astern, so that its radius shows.
 
     Parameters
     ----------
     robot : Robot
         The base.
-    m : PassMotion
-        The pass.
+    rows : sequence of PassMotion
+        Passes.
 
     Returns
     -------
-    bool
+    ndarray of bool, shape (n,)
         True where each rim covered 0.3 of the distance and more and all wheels point ahead.
     """
-    return (
-        m.kind in {"ahead", "astern"}
-        and not np.any(robot.heading != 0)
-        and bool(np.all(np.abs(m.turns * robot.radius) > 0.3 * m.distance))
-    )
+    straight = np.array([m.kind in {"ahead", "astern"} for m in rows], dtype=bool)
+    if np.any(robot.heading != 0):
+        return np.zeros_like(straight)
+    rim = np.abs(np.array([m.turns for m in rows]).reshape(-1, robot.x.size) * robot.radius)
+    whole = rim > 0.3 * np.array([m.distance for m in rows]).reshape(-1, 1)
+    return straight & whole.all(axis=1)
 
 
 def wheel_slips(robot: Robot, rows: Sequence[PassMotion]) -> np.ndarray:
@@ -985,7 +987,7 @@ def _radii(
             return joint
     if np.any(robot.heading != 0) and rows:
         why = "wheels that do not point ahead are told apart by all kinds of passes only"
-    rows = [m for m in rows if rolls_whole(robot, m)]
+    rows = [m for m, whole in zip(rows, rolls_whole(robot, rows), strict=True) if whole]
     if len(rows) < 2:
         return refused(why)
     factor, creep_error = radius_factors(robot, rows, config)
@@ -1044,20 +1046,20 @@ def _sense(run: Run, groups: dict[str, list[PassMotion]]) -> tuple[str, ...]:
     rows = [m for k in ("ahead", "astern") for m in groups[k]]
     w = run.robot.x.size
     ahead = run.robot.matrix[:, 0] * run.robot.radius
+    gone = np.array([m.path[0] if math.isfinite(m.path[0]) else m.rolled[0] for m in rows])
+    turns = np.array([m.turns for m in rows]).reshape(-1, w)
+    distance = np.array([m.distance for m in rows]).reshape(-1, 1)
+    far = np.abs(turns * run.robot.radius) > 0.2 * distance
+    with_base = np.sign(turns * ahead * gone[:, None])
     out = []
     for k in range(w):
         if run.robot.wheel_names[k] in run.reversed_wheels:
             out.append("reversed")
             continue
-        with_base = [
-            np.sign(m.turns[k] * ahead[k])
-            * np.sign(m.path[0] if np.isfinite(m.path[0]) else m.rolled[0])
-            for m in rows
-            if abs(ahead[k]) > 0.2 and abs(m.turns[k] * run.robot.radius[k]) > 0.2 * m.distance
-        ]
-        if len(with_base) < 2:
+        own = with_base[far[:, k], k]
+        if abs(ahead[k]) <= 0.2 or own.size < 2:
             out.append("undetermined")
-        elif np.mean(with_base) < -0.5:
+        elif np.mean(own) < -0.5:
             out.append("reversed")
         else:
             out.append("as described")

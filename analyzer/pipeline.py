@@ -543,7 +543,7 @@ def _without_samples(recording: Recording) -> Recording:
 
 def _pass_rows(rows: Sequence[PassMotion], robot: Robot) -> list[dict[str, Any]]:
     factor = np.full((len(rows), robot.x.size), math.nan)
-    whole = np.array([rolls_whole(robot, m) for m in rows], dtype=bool)
+    whole = rolls_whole(robot, rows)
     known = np.isfinite(np.array([m.rest_share for m in rows]).reshape(factor.shape)).all(axis=1)
     # Creep is corrected for where torques are known, for all passes of one call alike.
     for at in (np.flatnonzero(whole & known), np.flatnonzero(whole & ~known)):

@@ -27,6 +27,7 @@ import numpy as np
 from analyzer.alignment import integrated, spans
 from analyzer.control import YawPlant, steepest_tangent, two_point
 from analyzer.kinematics import odometry_matrix, plane_length
+from analyzer.passes import span_sums
 from analyzer.quantities import (
     Estimate,
     Finding,
@@ -630,15 +631,14 @@ def loop_was_on(
     if signals.source != "commanded turn rate":
         return False
     shown = []
-    for p in passes:
-        if p.kind not in {"left", "right", "ahead", "astern", "diagonal"}:
-            continue
-        asked, moved = signals.command[p.start : p.stop], signals.travel[p.start : p.stop]
-        if asked.size < 5:
-            continue
-        if not asked.any():
+    kinds = {"left", "right", "ahead", "astern", "diagonal"}
+    straight = [p for p in passes if p.kind in kinds and p.stop - p.start >= 5]
+    start, stop = np.array([(p.start, p.stop) for p in straight], dtype=int).reshape(-1, 2).T
+    for p, turns in zip(straight, span_sums(signals.command != 0, start, stop), strict=True):
+        if not turns:
             shown.append(False)
             continue
+        asked, moved = signals.command[p.start : p.stop], signals.travel[p.start : p.stop]
         rest = asked - moved @ np.linalg.lstsq(moved, asked, rcond=None)[0]
         shown.append(float(np.std(rest)) > config.steering_least)
     return len(shown) > 0 and float(np.mean(shown)) >= 0.5

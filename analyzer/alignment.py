@@ -1454,10 +1454,11 @@ def _screen(
         )
     else:
         bad[:] = False
-    same = np.zeros(seen.size, dtype=bool)
+    same = np.zeros(0, dtype=bool)
     if head in {"omega", "f", "current"}:
-        same[1:] = seen[1:] == seen[:-1]
-    if np.count_nonzero(same) > config.stale_share / 2 * same.size:
+        same = seen[1:] == seen[:-1]
+    if np.count_nonzero(same) > config.stale_share / 2 * seen.size:
+        same = np.insert(same, 0, values=False)
         moving = np.interp(ts + offset, t, moving_at) > 0.5
         same &= moving & ~bad
         longest = max((b - a for a, b in spans(same)), default=0)
@@ -2180,7 +2181,10 @@ def _reference(
     use = part.keep.copy()
     columns = ["ref_x", "ref_y"] + (["ref_yaw"] if where.get("ref_yaw") is part else [])
     for name in columns:
-        use &= np.isfinite(part.channels.get(name, np.nan))
+        if name not in part.channels:
+            use[:] = False
+        elif not part.full(name):
+            use &= np.isfinite(part.channels[name])
     ts = part.t if use.all() else part.t[use]
     if ts.size < 10:
         return None, f"reference pose has {ts.size} usable samples only; not used"

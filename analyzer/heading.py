@@ -493,7 +493,7 @@ def design(
                     "stable: gain, lag and dead time are too uncertain. Record more turns on the "
                     "spot, stepped, both ways, at two or three rates"
                 )
-        for _ in range(12):
+        for _ in range(9):  # within a thousandth
             middle = math.sqrt(low * high)
             low, high = (low, middle) if good(middle) else (middle, high)
     gains = _gains_of(structure, plant, loop, high, effective)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 import pyarrow as pa
 import pytest
-from pyarrow import feather, parquet
+from pyarrow import csv, feather, parquet
 
+from analyzer.alignment import UNUSED
+from analyzer.demo import robot_text
 from analyzer.quantities import RecordingError
 from analyzer.readers import read_recording, tables
+from analyzer.robot import parse_robot
 
 
 def _lines(rows: int, seed: int = 5) -> list[str]:
@@ -202,3 +207,113 @@ def test_a_feather_file_whose_buffer_is_too_short_is_refused_in_words(tmp_path):
     (tmp_path / "a.feather").write_bytes(whole)
     with pytest.raises(RecordingError, match=r"a\.feather: cannot be read as feather"):
         read_recording([tmp_path / "a.feather"], None)
+
+
+def _only(*wanted):
+    return lambda name, _others: name in wanted
+
+
+def test_columns_that_nobody_needs_do_not_cost_the_quick_path(tmp_path, monkeypatch, in_parts):
+    """A column of text among numbers, as states and modes are logged, is left alone until asked for."""
+    path = tmp_path / "a.csv"
+    rows = [f"{k * 0.005:.3f},{'waiting' if k < 1500 else 'driving'},{k * 3}" for k in range(3000)]
+    path.write_text("\n".join(["time,mode,count", *rows]) + "\n")
+    findings: list = []
+    with monkeypatch.context() as patch:
+        patch.setattr(tables, "_parse", None)  # the whole-file reader
+        (columns,) = tables.read_text(path, findings, _only("time", "count"))
+        np.testing.assert_array_equal(columns.get("count"), 3 * np.arange(3000))
+        assert columns.names == ["time", "mode", "count"]
+        assert columns.extents["count"] == (0.0, 8997.0)
+    assert list(columns.get("mode")[1498:1502]) == ["waiting"] * 2 + ["driving"] * 2
+    np.testing.assert_array_equal(
+        columns.get("time"), [float(f"{k * 0.005:.3f}") for k in range(3000)]
+    )
+    assert findings == []
+
+
+def test_numbers_left_aside_come_when_asked_for(tmp_path, in_parts):
+    lines = _lines(3000)
+    lines[1234] = "1,2"
+    want, said = _read(tmp_path / "a.csv", lines)
+    again: list = []
+    (columns,) = tables.read_text(tmp_path / "a.csv", again, _only("time"))
+    for name in ("late", "time", "hole", "count", "empty"):
+        np.testing.assert_array_equal(columns.get(name), want[name], err_msg=name)
+    assert [f.text for f in again] == [f.text for f in said]
+    (columns,) = tables.read_text(
+        tmp_path / "a.csv", [], _only()
+    )  # none is known: all are looked at
+    np.testing.assert_array_equal(columns.get("late"), want["late"])
+
+
+def test_text_that_may_hold_the_end_of_a_line_is_not_cut(tmp_path, in_parts):
+    path = tmp_path / "a.csv"
+    note = '"two\nlines"'  # it comes after what is looked at of the file before parsing
+    rows = [f"{k * 0.005:.3f},{note if k > 7000 else ''},{k * 3}" for k in range(9000)]
+    text = "\n".join(["time,note,count", *rows]) + "\n"
+    assert text.index("two") > tables.SNIFFED
+    path.write_text(text)
+    findings: list = []
+    (columns,) = tables.read_text(path, findings, _only("time", "count"))
+    np.testing.assert_array_equal(columns.get("count"), 3 * np.arange(9000))
+    assert findings == []
+
+
+def _drive(path, rows=3000):
+    """Channels of a base, one that no estimate uses, and a column that is no channel."""
+    rng = np.random.default_rng(8)
+    t = np.arange(rows) * 0.005
+    columns = {"time_s": t.round(3)}
+    for wheel in ("FL", "FR", "RL", "RR"):
+        columns[f"{wheel}_ticks"] = np.cumsum(rng.integers(0, 9, rows))
+    columns |= {
+        "gyro_x_dps": rng.normal(size=rows).round(4),
+        "gyro_z_dps": rng.normal(size=rows).round(4),
+        "accel_x_g": rng.normal(size=rows).round(4),
+        "sunlight": rng.normal(size=rows).round(4),
+    }
+    table = pa.table(columns)
+    if path.suffix == ".parquet":
+        parquet.write_table(table, path)
+    else:
+        csv.write_csv(table, path, csv.WriteOptions(quoting_style="none"))
+    return columns
+
+
+@pytest.mark.parametrize("name", ["a.csv", "a.parquet"])
+def test_channels_that_are_not_wanted_are_listed_and_not_read(
+    tmp_path, monkeypatch, in_parts, name
+):
+    monkeypatch.setattr(tables, "MANY_ROWS", 1000)
+    written = _drive(tmp_path / name)
+    threads = threading.active_count()
+    (source,) = read_recording([tmp_path / name], None, leave=UNUSED).sources
+    assert threading.active_count() == threads  # nothing is still being read ahead
+    (whole,) = read_recording([tmp_path / name], None).sources
+    assert set(whole.channels) - set(source.channels) == {"omega_x"}
+    for channel, values in source.channels.items():
+        np.testing.assert_array_equal(values, whole.channels[channel])
+    by_column = {u.column: u for u in source.columns}
+    assert set(by_column) == set(written)
+    left = by_column["gyro_x_dps"]
+    assert (left.channel, left.unit) == ("omega_x", "deg/s")
+    assert left.why.endswith("no estimate uses it")
+    assert by_column["sunlight"].channel == ""
+
+
+@pytest.mark.parametrize("name", ["a.csv", "a.parquet"])
+@pytest.mark.parametrize("large", [True, False])
+def test_extents_are_those_of_the_channels_in_their_units_and_signs(
+    tmp_path, monkeypatch, in_parts, name, large
+):
+    if not large:
+        monkeypatch.setattr(tables, "LARGE", 1 << 40)
+    _drive(tmp_path / name)
+    turned = '[channels]\n"gyro_z_dps" = { channel = "omega_z", unit = "deg/s", sign = -1 }\n'
+    robot = parse_robot(robot_text() + turned, "robot.toml")
+    (source,) = read_recording([tmp_path / name], robot).sources
+    assert source.channels["omega_z"].min() < -0.03
+    assert set(source.extents) == set(source.channels)
+    for channel, values in source.channels.items():
+        assert source.extents[channel] == (values.min(), values.max()), channel

@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -667,7 +667,7 @@ def _gaps(t: np.ndarray, usual: float, config: AlignmentConfig) -> list[tuple[fl
     return [(float(t[i]), float(t[i + 1])) for i in long]
 
 
-UNUSED = frozenset({"omega_x", "omega_y", "ref_v_x", "ref_v_y", "ref_omega_z"})
+UNUSED = frozenset({"omega_x", "omega_y"})
 """Channels that a recording may hold and no estimate uses: reading may leave them."""
 
 
@@ -902,6 +902,10 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                     np.gradient(smooth(rx, dt, 0.05), dt), np.gradient(smooth(ry, dt, 0.05), dt)
                 )
                 candidates.append((rolled_speed, speed, "speed"))
+        if "ref_v_x" in part.channels and where.get("ref_v_x") is part:
+            vx, vy = gridded("ref_v_x"), gridded("ref_v_y")
+            if vx is not None and vy is not None:
+                candidates.append((rolled_speed, plane_length(vx, vy), "speed"))
         if "cmd_v_x" in part.channels and where.get("cmd_v_x") is part:
             cx, cy = gridded("cmd_v_x"), gridded("cmd_v_y")
             if cx is not None and cy is not None:
@@ -987,12 +991,23 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         findings.append(Finding(severity="warning", channel="ref_x", text=ref_problem))
     if reference is not None:
         reference = _own_reference(reference, rolled, dt, still, findings)
-    source = "" if reference is None else "pose"
+    source, heading_is_gyros = "" if reference is None else "pose", False
+
+    def no_position() -> bool:
+        return reference is None or not np.isfinite(reference[:, 0]).any()
+
     tracking = _tracking_paths(robot, where, offsets, t, zero, block, findings, config)
-    if tracking is not None and (reference is None or not np.isfinite(reference[:, 0]).any()):
+    if tracking is not None and no_position():
         found = _tracked_pose(robot, tracking, gyro, dt, findings)
         if found is not None:
-            reference, source = found, "tracking wheels"
+            (reference, heading_is_gyros), source = found, "tracking wheels"
+    if no_position() and {"ref_v_x", "ref_v_y"} <= set(where):
+        added = _added_up(where, offsets, t, dt, rolled_speed, gyro, still, valid, findings, config)
+        if added is not None:
+            added = _own_reference(added, rolled, dt, still, findings, "ref_v_x")
+        if added is not None:
+            reference, source = added, "speeds"
+            heading_is_gyros = "ref_omega_z" not in where
     yaw_imu = None
     if "yaw" in where:
         part = where["yaw"]
@@ -1015,7 +1030,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 valid &= ~doubted
 
     yaw, yaw_source = None, ""
-    if reference is not None and np.isfinite(reference[:, 2]).mean() > 0.3:
+    own_heading = reference is not None and not heading_is_gyros
+    if own_heading and reference is not None and np.isfinite(reference[:, 2]).mean() > 0.3:
         if gyro is not None and stuck.any():
             # The reference heading stands in where the gyro is stuck.
             rate = np.gradient(smooth(reference[:, 2], dt, 0.06), dt)
@@ -1411,6 +1427,9 @@ LEAPS = {
     "current": (20.0, 1000.0),
     "volt": (math.inf, 1000.0),
     "battery": (8.0, 1000.0),
+    "ref_v_x": (0.5, 20.0),
+    "ref_v_y": (0.5, 20.0),
+    "ref_omega_z": (1.5, 60.0),
 }
 """Per kind of channel: least leap of one sample that is a glitch (controllers make volts leap in
 earnest), and what no sensor of a base
@@ -1429,9 +1448,10 @@ def _screen(
 ) -> None:
     """Take out samples that a sensor cannot have meant: glitches, and repeats of stale values."""
     head = name.partition("_")[0]
-    if head not in LEAPS or (head == "omega" and name[6:] not in {"x", "y", "z"}):
+    limits = LEAPS.get(name) or LEAPS.get(head)
+    if limits is None or (head == "omega" and name[6:] not in {"x", "y", "z"}):
         return
-    least, most = LEAPS[head]
+    least, most = limits
     ts, seen = _series(part, name)
     if seen.size < 20:
         return
@@ -1694,8 +1714,11 @@ def _tracked_pose(
     gyro: np.ndarray | None,
     dt: float,
     findings: list[Finding],
-) -> np.ndarray | None:
-    """Pose from free wheels: three tell the twist, two the path with the gyro's yaw rate."""
+) -> tuple[np.ndarray, bool] | None:
+    """Pose from free wheels: three tell the twist, two the path with the gyro's yaw rate.
+
+    With it whether its heading is the gyro's.
+    """
     wheels = robot.tracking_wheels
     rows = tracking_rows(
         np.array([w.x_m for w in wheels]),
@@ -1704,7 +1727,8 @@ def _tracked_pose(
     )
     speed = np.diff(tracking, axis=0) / dt
     scaled = rows * np.array([1.0, 1.0, 1.0 / robot.size])
-    if len(wheels) >= 3 and np.linalg.cond(scaled) < 50:
+    alone = len(wheels) >= 3 and np.linalg.cond(scaled) < 50
+    if alone:
         twist = speed @ np.linalg.pinv(rows).T
         how = "they alone"
     elif gyro is not None and np.linalg.cond(rows[:, :2]) < 20:
@@ -1729,7 +1753,86 @@ def _tracked_pose(
             text=f"the reference comes from {len(wheels)} tracking wheels, {how}",
         )
     )
-    return integrate_twist(twist, dt)
+    return integrate_twist(twist, dt), not alone
+
+
+def _added_up(
+    where: dict[str, _Clocked],
+    offsets: dict[int, float],
+    t: np.ndarray,
+    dt: float,
+    rolled_speed: np.ndarray,
+    gyro: np.ndarray | None,
+    still: np.ndarray,
+    valid: np.ndarray,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> np.ndarray | None:
+    """Pose from speeds in the base's frame, turned by the reference's own yaw rate or the gyro's.
+
+    After a gap nothing tells where the base is: `valid` leaves gaps out, so that no pass has one.
+    """
+
+    def tell(text: str, severity: Literal["warning", "note"] = "warning") -> None:
+        findings.append(Finding(severity=severity, channel="ref_v_x", text=text))
+
+    axes = ["ref_v_x", "ref_v_y", *(["ref_omega_z"] if "ref_omega_z" in where else [])]
+    if len(axes) == 2 and gyro is None:
+        tell("reference speeds are added up along a heading: log ref_omega_z or a gyro. Not used")
+        return None
+    series = [_series(where[name], name) for name in axes]
+    shifts = [offsets[id(where[name])] for name in axes]
+    usable = min(ts.size for ts, _ in series)
+    if usable < 10:
+        tell(f"reference speeds have {usable} usable samples only; not used")
+        return None
+
+    def gridded(lag: float) -> np.ndarray:
+        columns = [
+            _gridded(t, where[name], ts, values, dt, shift - lag)
+            for name, (ts, values), shift in zip(axes, series, shifts, strict=True)
+        ]
+        return np.array(columns).T
+
+    twist = gridded(0.0)
+    lively = _liveliest(rolled_speed, dt, config.lag_most)
+    known, seen = rolled_speed[lively], plane_length(twist[lively, 0], twist[lively, 1])
+    found = find_lag(smooth(known, dt), smooth(seen, dt), dt, config.lag_most)
+    if found[1] < config.peak_least:
+        tell(
+            f"reference speeds and wheels agree badly (correlation {found[1]:.2f}); their latency is "
+            "not corrected"
+        )
+    lag = _trusted_lag(found, "ref_v_x", "reference", "speed, ", findings, config) or 0.0
+    if lag:
+        twist = gridded(lag)
+    rests = still & valid
+    if rests.sum() * dt >= config.rest_time:
+        twist -= np.median(twist[rests], axis=0)  # what it reads at rest is bias
+    turned_by = "its own yaw rate"
+    if len(axes) == 2 and gyro is not None:
+        twist, turned_by = np.column_stack([twist, gyro]), "the gyro's yaw rate"
+    pose = integrate_twist((twist[1:] + twist[:-1]) / 2, dt)
+    for (ts, _), shift in zip(series, shifts, strict=True):
+        at = ts + (shift - lag)
+        gaps = np.flatnonzero(np.diff(at) > config.reference_gap)
+        ends = [(-math.inf, at[0]), *zip(at[gaps], at[gaps + 1], strict=True), (at[-1], math.inf)]
+        for k, (lo, hi) in enumerate(ends):
+            gone = (t > lo + 0.1 * (k > 0)) & (t < hi - 0.1 * (k < len(gaps) + 1))
+            pose[gone] = math.nan
+            if 0 < k <= len(gaps):
+                valid[gone] = False
+                findings.append(
+                    Finding(
+                        severity="warning",
+                        channel="ref_v_x",
+                        text=f"no reference speed for {hi - lo:.2f} s; kept out of the fits",
+                        t_start=float(lo),
+                        t_end=float(hi),
+                    )
+                )
+    tell(f"the reference is added up from its speeds, turned by {turned_by}", "note")
+    return pose
 
 
 def _twist_of(pose: np.ndarray, yaw: np.ndarray, dt: float, step: int) -> np.ndarray:
@@ -1755,6 +1858,7 @@ def _own_reference(
     dt: float,
     still: np.ndarray,
     findings: list[Finding],
+    channel: str = "ref_x",
 ) -> np.ndarray | None:
     """Tell a reference that was computed from the wheels, or has another unit; None for the first."""
     moving = ~still & np.isfinite(reference).all(axis=1)
@@ -1779,7 +1883,7 @@ def _own_reference(
             findings.append(
                 Finding(
                     severity="error",
-                    channel="ref_x",
+                    channel=channel,
                     text=f"reference covers {ratio:.3g} of the distance that the wheels roll{hint} Give "
                     "its unit in the robot file, or mend radius_m and counts_per_turn",
                 )
@@ -1801,7 +1905,7 @@ def _own_reference(
         findings.append(
             Finding(
                 severity="error",
-                channel="ref_x",
+                channel=channel,
                 text=f"reference follows the wheels to {100 * max(away):.2f} %, sideways too: it is "
                 "computed from them and tells nothing new. Not used",
             )

@@ -702,6 +702,18 @@ def _of_body(name: str, core: list[str], unit: str, bag: bool, scale: float) -> 
             f"ref_{last} in the robot file",
             asks=True,
         )
+    rate = _rate_axis(core)
+    if rate and "_".join(core) == f"ref_{rate}":
+        return taken(f"ref_{rate}", "name of the glossary")
+    if rate and said & REFERENCE:
+        if rate == "omega_z" and not said & {"ref", "reference"}:
+            return taken("ref_omega_z", "name of a yaw rate")
+        return Taken(
+            channel="",
+            why="speed of a reference: asked for or measured, along the room or along the base? If it is "
+            f"measured along the base, map it to ref_{rate} in the robot file",
+            asks=True,
+        )
     if said & REFERENCE:
         place = last in {"x", "y"}
         if place and "orientation" not in said:
@@ -749,6 +761,16 @@ def tf_reference(name: str) -> bool:
         return False
     parent, child = (set(tokens_of(p)) for p in found.groups())
     return bool(parent & {"world", "map", "mocap", "earth", "room"}) and not child & {"odom", "map"}
+
+
+def _rate_axis(core: list[str]) -> str:
+    """Axis of a name that speaks of a speed or a yaw rate; "" where it does not."""
+    last = "".join(core)[-1:]
+    said = set(core) | {w[:-1] for w in core if len(w) == 2}
+    if last in {"x", "y"} and said & {"v", "vel", "velocity", "speed", "linear"}:
+        return f"v_{last}"
+    turning = said & {"omega", "w", "angular", "gyro"} and last == "z"
+    return "omega_z" if turning or core[-2:] == ["yaw", "rate"] or core[-1] == "yawrate" else ""
 
 
 def _twist_axis(core: list[str]) -> str:

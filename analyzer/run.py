@@ -144,7 +144,7 @@ class Run:
     tracking_path : ndarray, shape (n, m) or None
         Path of each free wheel of ``robot.tracking_wheels``. [m]
     reference_source : str
-        "pose", "tracking wheels" or "" (none): where `reference` comes from.
+        "pose", "tracking wheels", "speeds" or "" (none): where `reference` comes from.
     """
 
     robot: Robot

@@ -50,7 +50,7 @@ def calibrate_tracking(
     rows = tracking_rows(
         np.array([w.x_m for w in wheels]), np.array([w.y_m for w in wheels]), heading
     )
-    independent = taped or run.reference_source == "pose"
+    independent = taped or run.reference_source in {"pose", "speeds"}
     at = [(m.start, min(m.stop, run.t.size - 1)) for m in passes]
     turn = np.array([m.path[2] for m in passes])
     out: dict[str, dict[str, Estimate]] = {}

@@ -132,6 +132,17 @@ CASES = {
         takes={"yaw": 91.5 * DEG, "f_x": 0.1, "f_y": 0.2, "f_z": 9.8, "omega_z": 40 * DEG},
         asks=("pos_x", "gyro_x"), absolute=True,
     ),
+    "speeds of a reference": Case(
+        header="time_s,fl_ticks,mocap_vel_x,gt_vy_m_s,ref_vx,mocap_yaw_rate_dps,mocap_x_m",
+        row="{s},10,0.5,0.25,0.3,90,1.5",
+        # A speed is no position, and one along the room would pass for one along the base.
+        takes={"count_FL": 10, "ref_omega_z": 90 * DEG, "ref_x": 1.5},
+        asks=("mocap_vel_x", "gt_vy_m_s", "ref_vx"),
+    ),
+    "speeds of a reference by the glossary's names": Case(
+        header="time_s,fl_ticks,ref_v_x_mm_s,ref_v_y_m_s,ref_omega_z_dps", row="{s},10,500,0.25,90",
+        takes={"count_FL": 10, "ref_v_x": 0.5, "ref_v_y": 0.25, "ref_omega_z": 90 * DEG},
+    ),
     "blank after comma": Case(
         header="t, ax, ay, alpha, w1, w2, w3, u1, u2, u3, vbx_sp, vby_sp, wb_sp",
         row="{s1}, 0.01, 0.02, 0.5, 1.5, 2.5, 3.5, 4, 5, 6, 0.35, 0.1, 0.2",

@@ -95,6 +95,119 @@ def test_tracking_wheels_give_the_reference(names, gyro, tmp_path, motion, monke
     assert found.motion.effective_radius.value == pytest.approx(0.05, rel=0.02)
 
 
+def test_a_heading_that_is_the_gyros_own_does_not_judge_the_gyro(tmp_path, motion):
+    log = write_log(tmp_path, motion, ("TL", "TS"))
+    found = result_of(tmp_path, log, TEXT + tracking_text(("TL", "TS")))
+    assert found.result["yaw_source"] == "gyro"
+    assert "gyro_scale" not in found.result["imu"]
+
+
+def write_speeds(folder, motion, *, own_rate, gyro, late=0.0, change=lambda columns: None):
+    """A sensor that tells speeds along the base, 0.02 in SI beside the truth, and no position."""
+    take = slice(None, None, 2)
+    t = motion.t[take]
+    rng = np.random.default_rng(9)
+    columns = {"time_s": t}
+    for k, w in enumerate(ROBOT.wheel_names):
+        columns[f"{w.lower()}_ticks"] = np.floor(
+            motion.wheel_angle[take, k] * ROBOT.counts_per_turn[k] / (2 * math.pi)
+        )
+    if gyro:
+        columns["gyro_z_rad_s"] = motion.twist[take, 2] + 0.003 + rng.normal(0, 0.002, t.size)
+    names = ["ref_v_x_m_s", "ref_v_y_m_s", *(["ref_omega_z_rad_s"] if own_rate else [])]
+    for k, name in enumerate(names):
+        seen = np.interp(t - late, motion.t, motion.twist[:, k])
+        columns[name] = seen + 0.02 + rng.normal(0, (0.01, 0.01, 0.003)[k], t.size)
+    change(columns)
+    file = folder / "drive.csv"
+    table = np.column_stack(list(columns.values()))
+    np.savetxt(file, table, delimiter=",", header=",".join(columns), comments="", fmt="%.9g")
+    return file
+
+
+@pytest.mark.parametrize(("own_rate", "gyro"), [(True, False), (True, True), (False, True)])
+@pytest.mark.parametrize("late", [0.0, 0.12])
+def test_speeds_of_a_reference_stand_in_for_its_pose(tmp_path, motion, own_rate, gyro, late):
+    log = write_speeds(tmp_path, motion, own_rate=own_rate, gyro=gyro, late=late)
+    found = result_of(tmp_path, log, TEXT)
+    want = result_of(tmp_path, write_log(tmp_path, motion, pose=True), TEXT)
+    assert found.run.reference_source == "speeds"
+    assert found.result["yaw_source"] == ("reference" if own_rate else "gyro")
+    assert ("gyro_scale" in found.result["imu"]) == (own_rate and gyro)
+    ratio, radius = found.motion.sideways_ratio, found.motion.effective_radius
+    assert ratio.value == pytest.approx(want.motion.sideways_ratio.value, abs=2e-3)
+    assert radius.value == pytest.approx(want.motion.effective_radius.value, rel=1e-3)
+    # What the base did from the start to the stop of each soft pass.
+    for side in ("left", "right"):
+        own = [m for m in found.motion.passes if m.kind == side and not m.hard_start]
+        ends = np.array([(2 * m.start, min(2 * m.stop, len(motion.t) - 1)) for m in own])
+        first, last = motion.pose[ends[:, 0]], motion.pose[ends[:, 1]]
+        turned = np.degrees(np.sum(last[:, 2] - first[:, 2]))
+        drift = turned / np.sum(np.hypot(*(last - first)[:, :2].T))
+        assert found.motion.yaw_drift[side]["total"].value == pytest.approx(drift, abs=0.25)
+        creep = [
+            m.path[0] / m.distance - n.path[0] / n.distance
+            for m, n in zip(
+                own,
+                (m for m in want.motion.passes if m.kind == side and not m.hard_start),
+                strict=True,
+            )
+        ]
+        # Noise of 0.01 m/s at 50 Hz: 3 mm in a pass of five seconds, of six passes of 0.9 m and more.
+        assert abs(np.mean(creep)) < 5e-3
+    said = " ".join(f.text for f in found.run.findings)
+    assert ("lags the wheels by 12" in said) == (late > 0)
+    assert found.result["causes"][0]["cause"] == want.result["causes"][0]["cause"]
+
+
+def test_speeds_of_a_reference_are_left_out_where_they_cannot_tell(tmp_path, motion):
+    log = write_speeds(tmp_path, motion, own_rate=False, gyro=False)
+    found = result_of(tmp_path, log, TEXT)
+    assert found.run.reference is None
+    assert any("log ref_omega_z or a gyro" in f.text for f in found.run.findings)
+
+    def gap(columns):  # in the middle of a pass, for a second
+        p = next(p for p in whole.passes if p.kind == "left")
+        at = float(whole.run.t[(p.start + p.stop) // 2])
+        silent.append((p, at))
+        for name in ("ref_v_x_m_s", "ref_v_y_m_s", "ref_omega_z_rad_s"):
+            columns[name][np.abs(columns["time_s"] - at) < 0.5] = math.nan
+
+    def glitch(columns):
+        columns["ref_v_y_m_s"][columns["time_s"].size // 2] += 8.0
+
+    def of_wheels(columns):
+        step = np.gradient(
+            np.array([columns[f"{w.lower()}_ticks"] for w in ROBOT.wheel_names]), axis=1
+        )
+        speed = step / (2 * STEP) * 2 * math.pi / ROBOT.counts_per_turn[:, None]
+        twist = np.linalg.pinv(ROBOT.matrix) @ speed
+        for name, values in zip(
+            ("ref_v_x_m_s", "ref_v_y_m_s", "ref_omega_z_rad_s"), twist, strict=True
+        ):
+            columns[name] = values
+
+    silent: list = []
+    whole = result_of(tmp_path, write_speeds(tmp_path, motion, own_rate=True, gyro=True), TEXT)
+    log = write_speeds(tmp_path, motion, own_rate=True, gyro=True, change=gap)
+    found = result_of(tmp_path, log, TEXT)
+    assert any("no reference speed for 1.0" in f.text for f in found.run.findings)
+    starts = {round(m.t_start, 1) for m in found.motion.passes}
+    (p, at), *_ = silent
+    lost = {round(m.t_start, 1) for m in whole.motion.passes} - starts
+    assert lost == {round(float(whole.run.t[p.start]), 1)}
+    assert np.isnan(found.run.reference[np.abs(found.run.t - at) < 0.3]).all()
+
+    log = write_speeds(tmp_path, motion, own_rate=True, gyro=True, change=glitch)
+    found = result_of(tmp_path, log, TEXT)
+    assert any("1 of" in f.text and f.channel == "ref_v_y" for f in found.run.findings)
+
+    log = write_speeds(tmp_path, motion, own_rate=True, gyro=True, change=of_wheels)
+    found = result_of(tmp_path, log, TEXT)
+    assert found.run.reference is None
+    assert any("tells nothing new" in f.text and f.channel == "ref_v_x" for f in found.run.findings)
+
+
 def test_their_own_calibration_against_a_pose(tmp_path, motion):
     names = ("TL", "TR", "TS")
     log = write_log(tmp_path, motion, names, pose=True)

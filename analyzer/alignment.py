@@ -16,7 +16,13 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from analyzer.imu import bias_instability
-from analyzer.kinematics import integrate_twist, odometry_matrix, plane_length, tracking_rows
+from analyzer.kinematics import (
+    cosine_and_sine,
+    integrate_twist,
+    odometry_matrix,
+    plane_length,
+    tracking_rows,
+)
 from analyzer.quantities import Estimate, Finding, RecordingError, slope_through_origin
 from analyzer.run import Recording, Run, Source
 
@@ -1001,13 +1007,21 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
         found = _tracked_pose(robot, tracking, gyro, dt, findings)
         if found is not None:
             (reference, heading_is_gyros), source = found, "tracking wheels"
-    if no_position() and {"ref_v_x", "ref_v_y"} <= set(where):
-        added = _added_up(where, offsets, t, dt, rolled_speed, gyro, still, valid, findings, config)
+    speeds = [c for c in ("ref_v_x", "ref_v_y", "ref_omega_z") if c in where]
+    if no_position() and {"ref_v_x", "ref_v_y"} <= set(speeds):
+        own = None if reference is None else reference[:, 2]
+        turned = None if gyro is None else integrated(gyro, dt)
+        added = _added_up(
+            where, offsets, t, dt, rolled_speed, (own, turned), still, valid, findings, config
+        )
         if added is not None:
             added = _own_reference(added, rolled, dt, still, findings, "ref_v_x")
         if added is not None:
             reference, source = added, "speeds"
-            heading_is_gyros = "ref_omega_z" not in where
+            heading_is_gyros = own is None and "ref_omega_z" not in where
+    elif no_position() and speeds:
+        text = "a reference's speed is used with ref_v_x and ref_v_y together; not used"
+        findings.append(Finding(severity="note", channel=speeds[0], text=text))
     yaw_imu = None
     if "yaw" in where:
         part = where["yaw"]
@@ -1762,22 +1776,24 @@ def _added_up(
     t: np.ndarray,
     dt: float,
     rolled_speed: np.ndarray,
-    gyro: np.ndarray | None,
+    headings: tuple[np.ndarray | None, np.ndarray | None],
     still: np.ndarray,
     valid: np.ndarray,
     findings: list[Finding],
     config: AlignmentConfig,
 ) -> np.ndarray | None:
-    """Pose from speeds in the base's frame, turned by the reference's own yaw rate or the gyro's.
+    """Pose from speeds along the base, turned by the reference's heading, its yaw rate or the gyro.
 
-    After a gap nothing tells where the base is: `valid` leaves gaps out, so that no pass has one.
+    `headings` are the reference's and the gyro's. After a gap nothing tells where the base is: `valid`
+    leaves gaps out, so that no pass has one.
     """
 
     def tell(text: str, severity: Literal["warning", "note"] = "warning") -> None:
         findings.append(Finding(severity=severity, channel="ref_v_x", text=text))
 
+    yaw, turned = headings
     axes = ["ref_v_x", "ref_v_y", *(["ref_omega_z"] if "ref_omega_z" in where else [])]
-    if len(axes) == 2 and gyro is None:
+    if yaw is None and turned is None and len(axes) == 2:
         tell("reference speeds are added up along a heading: log ref_omega_z or a gyro. Not used")
         return None
     series = [_series(where[name], name) for name in axes]
@@ -1804,33 +1820,42 @@ def _added_up(
             "not corrected"
         )
     lag = _trusted_lag(found, "ref_v_x", "reference", "speed, ", findings, config) or 0.0
+    unknown, ends = np.zeros(t.size, dtype=bool), np.zeros(t.size, dtype=bool)
+    for (ts, _), shift in zip(series, shifts, strict=True):
+        at = ts + (shift - lag)
+        ends |= (t < at[0] - 0.1) | (t > at[-1] + 0.1)
+        for k in np.flatnonzero(np.diff(at) > config.reference_gap):
+            unknown |= (t > at[k]) & (t < at[k + 1])
+    if np.sum((unknown | ends) & ~still) > 0.5 * np.sum(~still):
+        tell("reference speeds are missing in more than half of the driving time; not used")
+        return None
+    valid &= ~unknown
+    holes = spans(unknown)
+    for a, b in holes[:20]:
+        text = f"no reference speed for {(b - a) * dt:.2f} s; kept out of the fits"
+        when = {"t_start": float(t[a]), "t_end": float(t[b - 1])}
+        findings.append(Finding(severity="warning", channel="ref_v_x", text=text, **when))
     if lag:
         twist = gridded(lag)
     rests = still & valid
     if rests.sum() * dt >= config.rest_time:
         twist -= np.median(twist[rests], axis=0)  # what it reads at rest is bias
-    turned_by = "its own yaw rate"
-    if len(axes) == 2 and gyro is not None:
-        twist, turned_by = np.column_stack([twist, gyro]), "the gyro's yaw rate"
-    pose = integrate_twist((twist[1:] + twist[:-1]) / 2, dt)
-    for (ts, _), shift in zip(series, shifts, strict=True):
-        at = ts + (shift - lag)
-        gaps = np.flatnonzero(np.diff(at) > config.reference_gap)
-        ends = [(-math.inf, at[0]), *zip(at[gaps], at[gaps + 1], strict=True), (at[-1], math.inf)]
-        for k, (lo, hi) in enumerate(ends):
-            gone = (t > lo + 0.1 * (k > 0)) & (t < hi - 0.1 * (k < len(gaps) + 1))
-            pose[gone] = math.nan
-            if 0 < k <= len(gaps):
-                valid[gone] = False
-                findings.append(
-                    Finding(
-                        severity="warning",
-                        channel="ref_v_x",
-                        text=f"no reference speed for {hi - lo:.2f} s; kept out of the fits",
-                        t_start=float(lo),
-                        t_end=float(hi),
-                    )
-                )
+    if yaw is not None:
+        seen = np.flatnonzero(np.isfinite(yaw))
+        heading, turned_by = np.interp(t, t[seen], yaw[seen]), "its own heading"
+    elif len(axes) == 3:
+        heading, turned_by = integrated(twist[:, 2], dt), "its own yaw rate"
+    else:
+        assert turned is not None
+        heading, turned_by = turned, "the gyro's yaw rate"
+    pose = np.zeros((t.size, 3), order="F")
+    cosine, sine = cosine_and_sine((heading[1:] + heading[:-1]) / 2)
+    ahead, left = (dt * (twist[1:, k] + twist[:-1, k]) / 2 for k in range(2))
+    pose[1:, 0], pose[1:, 1] = np.cumsum(
+        [cosine * ahead - sine * left, sine * ahead + cosine * left], 1
+    )
+    pose[:, 2] = heading
+    pose[unknown | ends] = math.nan
     tell(f"the reference is added up from its speeds, turned by {turned_by}", "note")
     return pose
 

@@ -208,6 +208,41 @@ def test_speeds_of_a_reference_are_left_out_where_they_cannot_tell(tmp_path, mot
     assert any("tells nothing new" in f.text and f.channel == "ref_v_x" for f in found.run.findings)
 
 
+def test_speeds_with_a_heading_of_the_reference(tmp_path, motion):
+    def with_yaw(columns):
+        yaw = motion.pose[::2, 2] + 1.0  # the frame of the path turns with it
+        columns["ref_yaw_rad"] = yaw + np.random.default_rng(4).normal(0, 1e-3, yaw.size)
+
+    log = write_speeds(tmp_path, motion, own_rate=False, gyro=True, change=with_yaw)
+    found = result_of(tmp_path, log, TEXT)
+    assert found.run.reference_source == "speeds"
+    assert found.result["yaw_source"] == "reference"
+    assert found.result["imu"]["gyro_scale"]["value"] == pytest.approx(1.0, abs=2e-3)
+    assert any("turned by its own heading" in f.text for f in found.run.findings)
+    seen, truth = found.run.reference, truth_of(found.run, motion)
+    c, s = math.cos(1.0), math.sin(1.0)
+    want = truth[:, :2] @ np.array([[c, s], [-s, c]])
+    path = np.hypot(*np.diff(truth[:, :2], axis=0).T).sum()
+    assert np.hypot(*(seen[:, :2] - want).T).max() < 0.01 * path
+
+
+def test_speeds_that_come_rarely_or_alone_are_not_used(tmp_path, motion):
+    def rarely(columns):
+        for name in ("ref_v_x_m_s", "ref_v_y_m_s"):
+            columns[name][np.arange(columns[name].size) % 25 > 0] = math.nan  # 2 Hz
+
+    def alone(columns):
+        del columns["ref_v_y_m_s"]
+
+    for change, said in ((rarely, "missing in more than half"), (alone, "together")):
+        log = write_speeds(tmp_path, motion, own_rate=False, gyro=True, change=change)
+        found = result_of(tmp_path, log, TEXT)
+        assert found.run.reference is None
+        assert found.run.reference_source == ""
+        assert [f.text for f in found.run.findings if said in f.text and f.channel == "ref_v_x"]
+        assert len(found.motion.passes) > 10  # by the wheels, as without them
+
+
 def test_their_own_calibration_against_a_pose(tmp_path, motion):
     names = ("TL", "TR", "TS")
     log = write_log(tmp_path, motion, names, pose=True)

@@ -40,13 +40,20 @@ def motion_of(kind: str, short: bool) -> Drive:
 
 
 def make_archive(
-    folder: Path, robots: int, recordings: int, *, short: bool = True, broken: bool = True
+    folder: Path,
+    robots: int,
+    recordings: int,
+    *,
+    short: bool = True,
+    broken: bool = True,
+    rate: float | None = None,
 ) -> Path:
     """Write `robots` folders of `recordings` Parquet files each, and the robot file.
 
     Robot 0 wears, robot 1 has its mass aft, the others are sound. With `broken`, one recording more
-    of robot 2 holds no wheel channel.
+    of robot 2 holds no wheel channel. `rate` is that of the log, 200 Hz at most. [Hz]
     """
+    rate = rate or (RATE if short else LONG_RATE)
     (folder / "logs").mkdir(parents=True, exist_ok=True)
     (folder / "book_cart.toml").write_text(robot_text(), encoding="utf-8")
     (folder / "robots.csv").write_text(
@@ -63,7 +70,7 @@ def make_archive(
             elif k == 1:
                 kind = "aft"
             rng = np.random.default_rng([k, j])
-            columns = sensed(motion_of(kind, short), rng, RATE if short else LONG_RATE)
+            columns = sensed(motion_of(kind, short), rng, rate)
             day = start + dt.timedelta(days=7 * (j // 4))
             name = f"{day.isoformat()}_{8 + j % 4:02d}-00-00.parquet"
             parquet.write_table(pa.table(columns), place / name, compression="zstd")

@@ -25,7 +25,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.fleet import ROW_SCHEMA, read_fleet
-from tests.benchmarks.archive import make_archive
+from tests.benchmarks.archive import LONG_RATE, make_archive
 from tests.benchmarks.growth import exponent
 from tests.integration.test_fleet import Cluster
 
@@ -54,12 +54,12 @@ def warm(cluster: Cluster, archive: Path, folder: Path) -> None:
 
 
 def compare(
-    folder: Path, recordings: int, *, rounds: int = 1, kill: float = 0.0
+    folder: Path, recordings: int, *, rounds: int = 1, kill: float = 0.0, rate: float = LONG_RATE
 ) -> dict[str, float]:
     """Print times with one and two workers; give the ratios."""
-    archive = folder / f"archive_{recordings}"
+    archive = folder / f"archive_{recordings}_{rate:g}_hz"
     if not archive.is_dir():
-        make_archive(archive, ROBOTS, recordings // ROBOTS, short=False, broken=False)
+        make_archive(archive, ROBOTS, recordings // ROBOTS, short=False, broken=False, rate=rate)
     seen: dict[int, list[float]] = {1: [], 2: []}
     for k in range(rounds):
         for workers in (1, 2) if k % 2 == 0 else (2, 1):
@@ -69,7 +69,10 @@ def compare(
                 seen[workers].append(timed(archive, folder / f"out_{workers}", cluster.address))
             finally:
                 cluster.close()
-            print(f"  {recordings} recordings, {workers} workers: {seen[workers][-1]:.1f} s")
+            print(
+                f"  {recordings} recordings at {rate:g} Hz, {workers} workers: "
+                f"{seen[workers][-1]:.1f} s"
+            )
     seconds = {workers: statistics.median(times) for workers, times in seen.items()}
     out = {"one worker / two workers": seconds[1] / seconds[2]}
     if kill:
@@ -135,9 +138,10 @@ if __name__ == "__main__":
     parser.add_argument("--recordings", type=int, default=1000)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--kill", type=float, default=0.0)
+    parser.add_argument("--rate", type=float, default=LONG_RATE, help="of the recordings [Hz]")
     parser.add_argument(
         "--folder", type=Path, default=Path(tempfile.gettempdir()) / "crabwise_fleet"
     )
     args = parser.parse_args()
     args.folder.mkdir(exist_ok=True)
-    compare(args.folder, args.recordings, rounds=args.rounds, kill=args.kill)
+    compare(args.folder, args.recordings, rounds=args.rounds, kill=args.kill, rate=args.rate)

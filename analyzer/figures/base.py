@@ -6,6 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 import plotly.graph_objects as go
+import plotly.io
+
+# As the default it is looked up once; given to each figure it takes as long as the rest of it.
+plotly.io.templates.default = "plotly_white"
 
 LEFT, RIGHT = "#0072B2", "#D55E00"
 SIDE = {"left": LEFT, "right": RIGHT}
@@ -43,7 +47,6 @@ def styled(figure: go.Figure, x: str, y: str, *, height: int = 380) -> go.Figure
         The same figure.
     """
     figure.update_layout(
-        template="plotly_white",
         height=height,
         margin={"l": 65, "r": 20, "t": 20, "b": 60},
         legend={"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},

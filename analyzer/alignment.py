@@ -16,14 +16,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from analyzer.imu import bias_instability
-from analyzer.kinematics import (
-    cosine_and_sine,
-    integrate_twist,
-    odometry_matrix,
-    plane_length,
-    tracking_rows,
-)
-from analyzer.quantities import Estimate, Finding, RecordingError, slope_through_origin
+from analyzer.kinematics import integrate_twist, odometry_matrix, plane_length, tracking_rows
+from analyzer.quantities import Estimate, Finding, RecordingError, extent, slope_through_origin
 from analyzer.run import Recording, Run, Source
 
 if TYPE_CHECKING:
@@ -451,9 +445,9 @@ class _Clocked:
         """
         values = self.channels[name]
         if usable is not None and usable is not values:
-            return float(usable.min()), float(usable.max())
+            return extent(usable)
         if name not in self.ends:
-            self.ends[name] = float(values.min()), float(values.max())
+            self.ends[name] = extent(values)
         return self.ends[name]
 
     def full(self, name: str) -> bool:
@@ -1010,6 +1004,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     speeds = [c for c in ("ref_v_x", "ref_v_y", "ref_omega_z") if c in where]
     if no_position() and {"ref_v_x", "ref_v_y"} <= set(speeds):
         own = None if reference is None else reference[:, 2]
+        if own is not None and not np.isfinite(own).any():
+            own = None
         turned = None if gyro is None else integrated(gyro, dt)
         added = _added_up(
             where, offsets, t, dt, rolled_speed, (own, turned), still, valid, findings, config
@@ -1044,8 +1040,8 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
                 valid &= ~doubted
 
     yaw, yaw_source = None, ""
-    own_heading = reference is not None and not heading_is_gyros
-    if own_heading and reference is not None and np.isfinite(reference[:, 2]).mean() > 0.3:
+    told = reference is not None and np.isfinite(reference[:, 2]).mean() > 0.3
+    if reference is not None and told and not heading_is_gyros:
         if gyro is not None and stuck.any():
             # The reference heading stands in where the gyro is stuck.
             rate = np.gradient(smooth(reference[:, 2], dt, 0.06), dt)
@@ -1770,6 +1766,58 @@ def _tracked_pose(
     return integrate_twist(twist, dt), not alone
 
 
+def _reference_lag(
+    found: tuple[float, float],
+    what: str,
+    channel: str,
+    findings: list[Finding],
+    config: AlignmentConfig,
+) -> float:
+    """Seconds by which a reference lags the wheels; 0 where they do not match."""
+    if found[1] < config.peak_least:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=channel,
+                text=f"reference and wheels agree badly (correlation {found[1]:.2f}); its latency is "
+                "not corrected",
+            )
+        )
+    return _trusted_lag(found, channel, "reference", f"{what}, ", findings, config) or 0.0
+
+
+def _silent(
+    t: np.ndarray, ts: np.ndarray, config: AlignmentConfig
+) -> tuple[np.ndarray, np.ndarray]:
+    """Where samples tell nothing of the grid: beyond their ends, and in their gaps."""
+    gaps = np.zeros(t.size, dtype=bool)
+    for k in np.flatnonzero(np.diff(ts) > config.reference_gap):
+        gaps[np.searchsorted(t, ts[k], "right") : np.searchsorted(t, ts[k + 1], "right")] = True
+    return (t < ts[0] - 0.1) | (t > ts[-1] + 0.1), gaps
+
+
+def _tell_holes(
+    holes: Sequence[tuple[int, int]],
+    what: str,
+    then: str,
+    channel: str,
+    t: np.ndarray,
+    dt: float,
+    findings: list[Finding],
+) -> None:
+    """Say where a reference is missing."""
+    for a, b in holes[:20]:
+        findings.append(
+            Finding(
+                severity="warning",
+                channel=channel,
+                text=f"no reference {what} for {(b - a) * dt:.2f} s{then}",
+                t_start=float(t[a]),
+                t_end=float(t[b - 1]),
+            )
+        )
+
+
 def _added_up(
     where: dict[str, _Clocked],
     offsets: dict[int, float],
@@ -1814,27 +1862,17 @@ def _added_up(
     lively = _liveliest(rolled_speed, dt, config.lag_most)
     known, seen = rolled_speed[lively], plane_length(twist[lively, 0], twist[lively, 1])
     found = find_lag(smooth(known, dt), smooth(seen, dt), dt, config.lag_most)
-    if found[1] < config.peak_least:
-        tell(
-            f"reference speeds and wheels agree badly (correlation {found[1]:.2f}); their latency is "
-            "not corrected"
-        )
-    lag = _trusted_lag(found, "ref_v_x", "reference", "speed, ", findings, config) or 0.0
-    unknown, ends = np.zeros(t.size, dtype=bool), np.zeros(t.size, dtype=bool)
-    for (ts, _), shift in zip(series, shifts, strict=True):
-        at = ts + (shift - lag)
-        ends |= (t < at[0] - 0.1) | (t > at[-1] + 0.1)
-        for k in np.flatnonzero(np.diff(at) > config.reference_gap):
-            unknown |= (t > at[k]) & (t < at[k + 1])
+    lag = _reference_lag(found, "speed", "ref_v_x", findings, config)
+    silent = [
+        _silent(t, ts + (shift - lag), config)
+        for (ts, _), shift in zip(series, shifts, strict=True)
+    ]
+    ends, unknown = (np.logical_or.reduce(each) for each in zip(*silent, strict=True))
     if np.sum((unknown | ends) & ~still) > 0.5 * np.sum(~still):
         tell("reference speeds are missing in more than half of the driving time; not used")
         return None
     valid &= ~unknown
-    holes = spans(unknown)
-    for a, b in holes[:20]:
-        text = f"no reference speed for {(b - a) * dt:.2f} s; kept out of the fits"
-        when = {"t_start": float(t[a]), "t_end": float(t[b - 1])}
-        findings.append(Finding(severity="warning", channel="ref_v_x", text=text, **when))
+    _tell_holes(spans(unknown), "speed", "; kept out of the fits", "ref_v_x", t, dt, findings)
     if lag:
         twist = gridded(lag)
     rests = still & valid
@@ -1848,13 +1886,10 @@ def _added_up(
     else:
         assert turned is not None
         heading, turned_by = turned, "the gyro's yaw rate"
-    pose = np.zeros((t.size, 3), order="F")
-    cosine, sine = cosine_and_sine((heading[1:] + heading[:-1]) / 2)
-    ahead, left = (dt * (twist[1:, k] + twist[:-1, k]) / 2 for k in range(2))
-    pose[1:, 0], pose[1:, 1] = np.cumsum(
-        [cosine * ahead - sine * left, sine * ahead + cosine * left], 1
-    )
-    pose[:, 2] = heading
+    plane = (twist[1:, :2] + twist[:-1, :2]) / 2
+    pose = integrate_twist(np.column_stack([plane, np.diff(heading) / dt]), dt)
+    c, s = math.cos(heading[0]), math.sin(heading[0])  # it begins with no turn
+    pose = np.column_stack([pose[:, :2] @ np.array([[c, s], [-s, c]]), heading])
     pose[unknown | ends] = math.nan
     tell(f"the reference is added up from its speeds, turned by {turned_by}", "note")
     return pose
@@ -2005,11 +2040,9 @@ def _reversed_wheels(
         against = np.flatnonzero(agree < -0.7)
         if not against.size or _frame_explains(speed, seen, rows):
             return {}
+        said = "ahead and astern its speed and the speed that the reference asks of it have correlation"
         return {
-            robot.wheel_names[
-                k
-            ]: "ahead and astern its speed and the speed that the reference asks "
-            f"of it have correlation {agree[k]:+.2f}, the best wheel {agree.max():+.2f}"
+            robot.wheel_names[k]: f"{said} {agree[k]:+.2f}, the best wheel {agree.max():+.2f}"
             for k in against
         }
     if gyro is None:
@@ -2398,25 +2431,13 @@ def _reference(
         other = sought(rate_known, lambda s: rate(2, s))
         if other[1] > max(best[1], 0.9):
             best = (*other, "yaw rate")
-    lag, peak, what = best
-    if peak < config.peak_least:
-        findings.append(
-            Finding(
-                severity="warning",
-                channel="ref_x",
-                text=f"reference and wheels agree badly (correlation {peak:.2f}); its latency is "
-                "not corrected",
-            )
-        )
-    lag = _trusted_lag((lag, peak), "ref_x", "reference", f"{what}, ", findings, config) or 0.0
+    lag = _reference_lag(best[:2], best[2], "ref_x", findings, config)
     ts = thin.t + (offset - lag)
     pose = np.full((t.size, 3), np.nan, order="F")
     for axis in range(len(values)):
         pose[:, axis] = grid(axis, slice(None), lag)
     _pose_leaps(ts, values, t, dt, rolled_speed, rolled_yaw_rate, valid, findings, config)
-    unknown = (t < ts[0] - 0.1) | (t > ts[-1] + 0.1)
-    for k in np.flatnonzero(np.diff(ts) > config.reference_gap):
-        unknown[np.searchsorted(t, ts[k], "right") : np.searchsorted(t, ts[k + 1], "right")] = True
+    unknown = np.logical_or(*_silent(t, ts, config))
     pose[unknown] = np.nan
     # Between joined takes the wheels are taken to stand, and so is the reference.
     for join in np.array(part.source.joins) + offsets[id(part)]:
@@ -2427,16 +2448,7 @@ def _reference(
                 pose[near, axis] = np.interp(at, ts, values[axis]) if at.size else math.nan
             unknown &= ~near
     holes = [s for s in spans(unknown) if (s[1] - s[0]) * dt > config.reference_gap]
-    for a, b in holes[:20]:
-        findings.append(
-            Finding(
-                severity="warning",
-                channel="ref_x",
-                text=f"no reference pose for {(b - a) * dt:.2f} s",
-                t_start=float(t[a]),
-                t_end=float(t[b - 1]),
-            )
-        )
+    _tell_holes(holes, "pose", "", "ref_x", t, dt, findings)
     if len(columns) == 2 and "ref_yaw" in where:
         heading = where["ref_yaw"]
         tt, yaw = _series(heading, "ref_yaw")

@@ -19,7 +19,7 @@ from analyzer.kinematics import plane_length
 from analyzer.motion import Motion, speed_groups
 from analyzer.passes import span_sums
 from analyzer.robot import Robot
-from analyzer.run import Run
+from analyzer.run import TURNS, Run
 
 FORCE_FLOOR = {"side": 0.0009, "ahead": 0.0008, "turn": 0.005}
 """Residual of the force balances, as share of the weight [-]: bench work."""
@@ -97,7 +97,7 @@ def pass_groups(run: Run, motion: Motion, torques: Torques) -> list[Group]:
     pairs = (
         ("side", "left", "right"),
         ("ahead", "ahead", "astern"),
-        ("turn", "turn_left", "turn_right"),
+        ("turn", *TURNS),
     )
     out = []
     for kind, plus, minus in pairs:

@@ -27,7 +27,7 @@ from analyzer.hypotheses import (
 )
 from analyzer.motion import Motion
 from analyzer.quantities import Estimate
-from analyzer.run import Pass, Run
+from analyzer.run import TURNS, Pass, Run
 from analyzer.stability import centre_error, centre_from_loads
 
 MISFIT = 3.0
@@ -168,7 +168,7 @@ def _missing(run: Run, passes: Sequence[Pass], torques: Torques | None) -> list[
         out.append(WOULD_DECIDE["volts"])
     if sum(p.hard_start for p in passes) < 4 and not _points_elsewhere(run):
         out.append(WOULD_DECIDE["hard"])
-    if not {"turn_left", "turn_right"} <= set(kinds):
+    if not set(TURNS) <= set(kinds):
         out.append(WOULD_DECIDE["turns"])
     if min(kinds.count("left"), kinds.count("right")) < 3:
         out.append(WOULD_DECIDE["sides"])
@@ -339,7 +339,7 @@ def _would_decide(
     options = candidates(
         model,
         hard_starts=sum(p.hard_start for p in passes) >= 4,
-        turns={"turn_left", "turn_right"} <= kinds,
+        turns=set(TURNS) <= kinds,
         scales=model.robot.scale_loads_kg is not None,
     )
     members = np.array(

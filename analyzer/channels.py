@@ -763,14 +763,17 @@ def tf_reference(name: str) -> bool:
     return bool(parent & {"world", "map", "mocap", "earth", "room"}) and not child & {"odom", "map"}
 
 
+RATE_WORDS = {
+    "v", "vx", "vy", "vel", "velocity", "speed", "linear", "omega", "w", "wz", "angular", "rate", "yawrate",
+}  # fmt: skip
+
+
 def _rate_axis(core: list[str]) -> str:
     """Axis of a name that speaks of a speed or a yaw rate; "" where it does not."""
-    last = "".join(core)[-1:]
-    said = set(core) | {w[:-1] for w in core if len(w) == 2}
-    if last in {"x", "y"} and said & {"v", "vel", "velocity", "speed", "linear"}:
-        return f"v_{last}"
-    turning = said & {"omega", "w", "angular", "gyro"} and last == "z"
-    return "omega_z" if turning or core[-2:] == ["yaw", "rate"] or core[-1] == "yawrate" else ""
+    own = [w for w in core if w not in REFERENCE]
+    if own in (["w"], ["omega"]) or not RATE_WORDS & set(own):
+        return ""  # bare, they may be a quaternion's part or a wheel's speed
+    return _twist_axis(own)
 
 
 def _twist_axis(core: list[str]) -> str:

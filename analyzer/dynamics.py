@@ -23,7 +23,7 @@ import numpy as np
 from analyzer.alignment import shifted, smooth, spans
 from analyzer.kinematics import odometry_matrix
 from analyzer.quantities import Estimate, in_lot_order, slope_through_origin
-from analyzer.run import Pass, Run
+from analyzer.run import TURNS, Pass, Run
 
 GRAVITY = 9.80665
 
@@ -282,9 +282,9 @@ def inertia_and_gauges(run: Run, passes: Sequence[Pass], torques: Torques) -> In
     unknown = Estimate.undetermined(
         "kg m²", "needs turns on the spot both ways, with currents or volts"
     )
-    turns = _some(passes, "turn_left", "turn_right")
+    turns = _some(passes, *TURNS)
     sides = _some(passes, "left", "right")
-    both = {p.kind for p in turns} == {"turn_left", "turn_right"}
+    both = {p.kind for p in turns} == set(TURNS)
     gauges: list[Gauge] = []
     yaw = unknown
     inertia = robot.yaw_inertia_kgm2 or m * float(np.mean(robot.x**2 + robot.y**2)) * 0.55

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 
@@ -319,8 +320,7 @@ def _rocking(run: Run, motion: Motion, forces_known: bool) -> Gate:
         f"sideways {sliding} turn much further than the base goes, while {first} and {second} hold: "
         f"{sliding} hardly carry"
     )
-    every = rolls_whole(robot, motion.passes)
-    rows = [m for m, whole in zip(motion.passes, every, strict=True) if whole]
+    rows = list(compress(motion.passes, rolls_whole(robot, motion.passes)))
     ratio = Estimate.undetermined("%", "needs passes ahead and astern")
     if len(rows) >= 2:
         factor = radius_factors(robot, rows)[0]

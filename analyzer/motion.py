@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import compress
 from typing import overload
 
 import numpy as np
@@ -24,7 +25,7 @@ from analyzer.quantities import (
     student_quantile,
 )
 from analyzer.robot import Robot
-from analyzer.run import Pass, Run
+from analyzer.run import TURNS, Pass, Run
 
 SIDEWAYS = ("left", "right")
 NO_CREEP = "needs an odometry reference or a tape; the wheels cannot see it"
@@ -409,7 +410,7 @@ def measure_passes(
             if math.isfinite(row.turn):
                 path[k, 2] = row.turn
             distance[k], measured[k] = math.hypot(row.ahead, row.left), True
-    turning = np.array([p.kind in {"turn_left", "turn_right"} for _, p in moves], dtype=bool)
+    turning = np.array([p.kind in TURNS for _, p in moves], dtype=bool)
     speed = np.array([p.speed for _, p in moves])
     span = (to - 1 - from_) * run.dt
     posed = measured & (travel is not None) & ~turning
@@ -987,7 +988,7 @@ def _radii(
             return joint
     if np.any(robot.heading != 0) and rows:
         why = "wheels that do not point ahead are told apart by all kinds of passes only"
-    rows = [m for m, whole in zip(rows, rolls_whole(robot, rows), strict=True) if whole]
+    rows = list(compress(rows, rolls_whole(robot, rows)))
     if len(rows) < 2:
         return refused(why)
     factor, creep_error = radius_factors(robot, rows, config)

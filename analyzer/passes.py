@@ -10,9 +10,7 @@ import numpy as np
 from analyzer.alignment import smooth, spans
 from analyzer.kinematics import plane_length
 from analyzer.quantities import quantile
-from analyzer.run import Pass, PassKind, Run
-
-TURNS = frozenset({"turn_left", "turn_right"})
+from analyzer.run import TURNS, Pass, PassKind, Run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -316,6 +316,27 @@ def quantile(values: np.ndarray, share: float) -> float:
     return below + (at - low) * (above - below)
 
 
+def extent(values: np.ndarray) -> tuple[float, float]:
+    """Least and largest of some numbers.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Numbers.
+
+    Returns
+    -------
+    (float, float)
+        NaN twice where one is NaN or there is none.
+    """
+    import numpy as np
+
+    if not values.size:
+        return math.nan, math.nan
+    with np.errstate(invalid="ignore"):  # a damaged file may hold signalling NaNs
+        return float(values.min()), float(values.max())
+
+
 def enough(size: int) -> slice:
     """Every so many samples: a median over twenty thousand is as good as over more.
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 PassKind = Literal[
     "rest", "ahead", "astern", "left", "right", "diagonal", "turn_left", "turn_right", "mixed"
 ]
+TURNS = ("turn_left", "turn_right")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

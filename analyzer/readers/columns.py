@@ -26,7 +26,7 @@ from analyzer.channels import (
     unit_factor,
     units_for,
 )
-from analyzer.quantities import BEYOND, Finding, RecordingError, enough
+from analyzer.quantities import BEYOND, Finding, RecordingError, enough, extent
 from analyzer.run import ColumnUse, Source
 
 if TYPE_CHECKING:
@@ -92,25 +92,6 @@ class Columns:
         if name in self.rename:
             out.append(self.rename[name])
         return out + self.aliases.get(name, [])
-
-
-def extent(values: np.ndarray) -> tuple[float, float]:
-    """Least and largest of some numbers.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Numbers.
-
-    Returns
-    -------
-    (float, float)
-        NaN twice where one is NaN or there is none.
-    """
-    if not values.size:
-        return math.nan, math.nan
-    with np.errstate(invalid="ignore"):  # a damaged file may hold signalling NaNs
-        return float(values.min()), float(values.max())
 
 
 @dataclass(slots=True, kw_only=True)

@@ -19,8 +19,8 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv, feather, json, parquet
 
-from analyzer.quantities import Finding, RecordingError
-from analyzer.readers.columns import Columns, extent, is_unit, joint_names
+from analyzer.quantities import Finding, RecordingError, extent
+from analyzer.readers.columns import Columns, is_unit, joint_names
 
 TABLE_SUFFIXES = {".parquet", ".pq", ".feather", ".arrow", ".jsonl", ".ndjson"}
 TEXT_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".dat"}
@@ -187,11 +187,11 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile, needed: Needed) -> Col
     names: list[str] = file.schema_arrow.names
     kinds = {f.name: f.type for f in file.schema_arrow}
     numeric = {n for n, k in kinds.items() if pa.types.is_floating(k) or pa.types.is_integer(k)}
-    wanted = {n for n in numeric if needed(n, [])}
     extents: dict[str, tuple[float, float]] = {}
     held: dict[str, np.ndarray] = {}
     ahead: dict[str, Future[np.ndarray]] = {}
     threads = ThreadPoolExecutor(2) if file.metadata.num_rows >= MANY_ROWS else None
+    wanted = {n for n in numeric if needed(n, [])} if threads is not None else set()
     own = threading.local()
     own.file = file
 

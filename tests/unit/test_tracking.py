@@ -36,10 +36,8 @@ def motion():
     return drive(ROBOT, Truth(c_x=-0.02), usual_script((0.35, 0.7)), STEP)
 
 
-def write_log(folder, motion, names=(), *, gyro=True, pose=False, step=2):
-    take = slice(None, None, step)
+def wheels_and_gyro(motion, take, rng, *, gyro):
     t = motion.t[take]
-    rng = np.random.default_rng(3)
     columns = {"time_s": t}
     for k, w in enumerate(ROBOT.wheel_names):
         columns[f"{w.lower()}_ticks"] = np.floor(
@@ -47,6 +45,21 @@ def write_log(folder, motion, names=(), *, gyro=True, pose=False, step=2):
         )
     if gyro:
         columns["gyro_z_rad_s"] = motion.twist[take, 2] + 0.003 + rng.normal(0, 0.002, t.size)
+    return columns
+
+
+def saved(folder, columns):
+    table = np.column_stack(list(columns.values()))
+    file = folder / "drive.csv"
+    np.savetxt(file, table, delimiter=",", header=",".join(columns), comments="", fmt="%.9g")
+    return file
+
+
+def write_log(folder, motion, names=(), *, gyro=True, pose=False, step=2):
+    take = slice(None, None, step)
+    t = motion.t[take]
+    rng = np.random.default_rng(3)
+    columns = wheels_and_gyro(motion, take, rng, gyro=gyro)
     for n in names:
         x, y, heading = PLACES[n]
         c, s = math.cos(math.radians(heading)), math.sin(math.radians(heading))
@@ -60,10 +73,7 @@ def write_log(folder, motion, names=(), *, gyro=True, pose=False, step=2):
         noise = rng.normal(0, 0.001, (t.size, 2))
         columns["mocap_x_m"], columns["mocap_y_m"] = (motion.pose[take, :2] + noise).T
         columns["mocap_yaw_rad"] = motion.pose[take, 2] + rng.normal(0, 0.001, t.size)
-    table = np.column_stack(list(columns.values()))
-    file = folder / "drive.csv"
-    np.savetxt(file, table, delimiter=",", header=",".join(columns), comments="", fmt="%.9g")
-    return file
+    return saved(folder, columns)
 
 
 def result_of(folder, log, text, *more):
@@ -107,22 +117,13 @@ def write_speeds(folder, motion, *, own_rate, gyro, late=0.0, change=lambda colu
     take = slice(None, None, 2)
     t = motion.t[take]
     rng = np.random.default_rng(9)
-    columns = {"time_s": t}
-    for k, w in enumerate(ROBOT.wheel_names):
-        columns[f"{w.lower()}_ticks"] = np.floor(
-            motion.wheel_angle[take, k] * ROBOT.counts_per_turn[k] / (2 * math.pi)
-        )
-    if gyro:
-        columns["gyro_z_rad_s"] = motion.twist[take, 2] + 0.003 + rng.normal(0, 0.002, t.size)
+    columns = wheels_and_gyro(motion, take, rng, gyro=gyro)
     names = ["ref_v_x_m_s", "ref_v_y_m_s", *(["ref_omega_z_rad_s"] if own_rate else [])]
     for k, name in enumerate(names):
         seen = np.interp(t - late, motion.t, motion.twist[:, k])
         columns[name] = seen + 0.02 + rng.normal(0, (0.01, 0.01, 0.003)[k], t.size)
     change(columns)
-    file = folder / "drive.csv"
-    table = np.column_stack(list(columns.values()))
-    np.savetxt(file, table, delimiter=",", header=",".join(columns), comments="", fmt="%.9g")
-    return file
+    return saved(folder, columns)
 
 
 @pytest.mark.parametrize(("own_rate", "gyro"), [(True, False), (True, True), (False, True)])
@@ -224,6 +225,23 @@ def test_speeds_with_a_heading_of_the_reference(tmp_path, motion):
     want = truth[:, :2] @ np.array([[c, s], [-s, c]])
     path = np.hypot(*np.diff(truth[:, :2], axis=0).T).sum()
     assert np.hypot(*(seen[:, :2] - want).T).max() < 0.01 * path
+
+
+def test_speeds_beside_a_pose_that_begins_when_the_wheels_have_ended(tmp_path, motion):
+    """A pose without a number within the drive has no heading to turn the speeds by."""
+
+    def then_pose(columns):
+        n = columns["time_s"].size
+        for name, values in columns.items():
+            columns[name] = np.concatenate([values, np.full(500, math.nan)])
+        columns["time_s"][n:] = columns["time_s"][n - 1] + 10 + 0.02 * np.arange(500)
+        for name in ("mocap_x_m", "mocap_y_m", "mocap_yaw_rad"):
+            columns[name] = np.concatenate([np.full(n, math.nan), np.linspace(0, 1, 500)])
+
+    log = write_speeds(tmp_path, motion, own_rate=False, gyro=True, change=then_pose)
+    found = result_of(tmp_path, log, TEXT)
+    assert found.run.reference_source == "speeds"
+    assert found.result["yaw_source"] == "gyro"
 
 
 def test_speeds_that_come_rarely_or_alone_are_not_used(tmp_path, motion):

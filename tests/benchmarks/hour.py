@@ -39,6 +39,9 @@ WORK = {
     "plain": "import warnings; warnings.simplefilter('ignore'); "
     "from tests.benchmarks.plain import analyse; warm and analyse(small); begin(); "
     "result = analyse(path); end(0)",
+    "default": "import warnings; warnings.simplefilter('ignore'); "
+    "from tests.benchmarks.plain import analyse; warm and analyse(small, 'c'); begin(); "
+    "result = analyse(path, 'c'); end(0)",
     "ours": "from analyzer.pipeline import analyze; warm and analyze([small], robot); begin(); "
     "result = analyze([path], robot); end(0)",
 }
@@ -182,6 +185,8 @@ def compare(
     ratios: dict[str, float] = {}
     for form in ("csv", "parquet"):
         names = [f"raw {form}", "ours", *(["plain"] if plain else [])]
+        if plain and form == "csv":
+            names.append("default")  # the plain script with the parser that pandas takes by itself
         seen: dict[str, list[dict[str, Any]]] = {n: [] for n in names}
         for _ in range(rounds):
             for name in names:
@@ -211,6 +216,8 @@ def compare(
         if plain:
             ratios[f"{form}: plain script / ours, time"] = seconds["plain"] / seconds["ours"]
             ratios[f"{form}: peak of ours / plain script"] = peak["ours"] / peak["plain"]
+        if "default" in names:
+            ratios["csv: plain, pandas' own parser / ours"] = seconds["default"] / seconds["ours"]
     for name, ratio in ratios.items():
         print(f"  {name:38} {ratio:6.2f}")
     return ratios

@@ -240,7 +240,7 @@ def _fleet_progress() -> Iterator[Callable[[Any], None]]:
 
 
 def _said(p: Any) -> str:
-    parts = [f"{p.workers} workers"]
+    parts = [f"{p.workers} workers" if p.workers else "no worker yet"]
     if p.failed:
         parts.append(f"{p.failed} failed")
     if p.before:

@@ -18,6 +18,7 @@ import io
 import json
 import os
 import re
+import socket
 import tempfile
 import time
 import uuid
@@ -177,6 +178,8 @@ class FleetTask:
         Latest change of the files, Unix time. [s]
     out : str
         Address of the fleet's folder.
+    version : str
+        Of the command; a worker of another version would write rows under a wrong fingerprint.
     """
 
     source: str
@@ -190,6 +193,7 @@ class FleetTask:
     robot_text: str
     modified: float
     out: str
+    version: str = __version__
 
 
 @dataclass(frozen=True, slots=True)
@@ -449,9 +453,14 @@ def analyse_one(task: FleetTask) -> RowHome:
     Raises
     ------
     CrabwiseError
-        Where the row cannot be written; whatever is wrong with the recording becomes a row.
+        Where the worker has another version or the row cannot be written; whatever is wrong with the
+        recording becomes a row.
     """
     from analyzer.pipeline import analyze
+
+    if task.version != __version__:
+        msg = _other_version(f"the worker on {socket.gethostname()}", __version__, task.version)
+        raise CrabwiseError(msg)
 
     pa.set_cpu_count(1)
     _keep_freed_memory()
@@ -872,17 +881,22 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
     waiting = deque(tasks)
     running: dict[Any, FleetTask] = {}
     looked = 0.0
+    checked: set[str] = set()
     while waiting or running:
         if client.status != "running":
             raise _SchedulerGoneError
-        if time.monotonic() - looked > 2:
+        if time.monotonic() - looked > (2 if run.workers else 0.5):
             try:
-                run.workers = len(client.nthreads())
+                workers = set(client.nthreads())
+                _check_workers(client, workers - checked)
             except (OSError, TimeoutError, ValueError, AttributeError) as error:
                 raise _SchedulerGoneError from error
+            checked |= workers
+            run.workers = len(workers)
             looked = time.monotonic()
             run.say()
-        room = AHEAD * max(1, run.workers) - len(running)
+        # None goes out to nobody: a worker that cannot load a task ends, and would be gone unseen.
+        room = AHEAD * run.workers - len(running)
         batch = [waiting.popleft() for _ in range(min(room, len(waiting)))]
         if batch:
             keys = [f"crabwise-{task.key}-{uuid.uuid4().hex[:8]}" for task in batch]
@@ -903,6 +917,8 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
                 waiting.append(task)
                 continue
             fault = future.exception()
+            if isinstance(fault, ImportError) or "deserialization" in str(fault):
+                fault = CrabwiseError(_ELSEWHERE.format("the scheduler or a worker", fault))
             if isinstance(fault, CrabwiseError):
                 client.cancel(list(running))
                 raise fault
@@ -921,6 +937,39 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
             run.done += 1
             run.home([task], [row])
         run.say()
+
+
+def _check_workers(client: Any, workers: set[str]) -> None:
+    """Whether workers have the same crabwise as this command; CrabwiseError where one has not."""
+    if not workers:
+        return
+    # Asked in words that a worker understands without having it. One that is slow to answer is
+    # let work: a task looks at the version by itself.
+    ask = "__import__('analyzer.fleet').__version__"
+    try:
+        answers = client.run(
+            eval, ask, workers=list(workers), on_error="return", callback_timeout=30
+        )
+    except TimeoutError:
+        return
+    for worker, answer in answers.items():
+        if isinstance(answer, ImportError):
+            raise CrabwiseError(_ELSEWHERE.format(f"the worker at {worker}", answer))
+        if isinstance(answer, str) and answer != __version__:
+            raise CrabwiseError(_other_version(f"the worker at {worker}", answer, __version__))
+
+
+_ELSEWHERE = (
+    "{} cannot load crabwise: {}. Install crabwise "
+    f"{__version__} where scheduler and workers run and start them anew, then run the same command again"
+)
+
+
+def _other_version(who: str, theirs: str, wanted: str) -> str:
+    return (
+        f"{who} has crabwise {theirs}, this command is {wanted}. Install {wanted} where the workers "
+        "run and start them anew, then run the same command again"
+    )
 
 
 def _take_home(client: Any, finished: dict[Any, FleetTask], run: _Run) -> None:

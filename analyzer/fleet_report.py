@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from html import escape
 from typing import Any
 
@@ -125,6 +126,21 @@ ROBOT_HEAD = (
 )  # fmt: skip
 
 
+SHOWN = 20
+"""Rows of a table that are seen at once [-]."""
+
+
+def _listed(head: Sequence[str], rows: Sequence[Sequence[str]], count: int) -> str:
+    """Table of the first of `count` rows; those beyond `SHOWN` open on a click."""
+    out = table(head, rows[:SHOWN])
+    if rows[SHOWN:]:
+        more = f"<summary>{len(rows) - SHOWN} more</summary>"
+        out += f"<details>{more}{table(head, rows[SHOWN:])}</details>"
+    if count > len(rows):
+        out += f'<p class="note">The first {len(rows)} of {count}; all stand in summary.json.</p>'
+    return out
+
+
 def fleet_page(summary: dict[str, Any]) -> str:
     """One self-contained page on a fleet.
 
@@ -148,7 +164,10 @@ def fleet_page(summary: dict[str, Any]) -> str:
         f'<p class="note">Recorded {counts["first_date"] or "–"} to {counts["last_date"] or "–"}; '
         f"{counts['driven_m'] / 1e3:.1f} km driven in passes.</p>",
         "<h2>Wheels due for service</h2>",
-        (table(DUE_HEAD, due) + f'<p class="caution">Caution: {escape(SERVICE_CAUTION)}</p>')
+        (
+            _listed(DUE_HEAD, due, len(due))
+            + f'<p class="caution">Caution: {escape(SERVICE_CAUTION)}</p>'
+        )
         if due
         else "<p>None: no wheel is named with a mean probability of 50 % over its robot's latest "
         "three recordings.</p>",
@@ -157,7 +176,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
             fleet_drift(summary),
             "Now: mean of the latest three recordings, with 95 % intervals. At most thirty robots.",
         ),
-        table(ROBOT_HEAD, robot_rows(summary, 200)),
+        _listed(ROBOT_HEAD, robot_rows(summary, 200), len(summary["robots"])),
         "<h2>Causes by count</h2>",
         drawn(fleet_causes(summary), "First cause of each recording that could be analysed."),
         "<h2>Robots that stand out</h2>",
@@ -172,7 +191,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
             )
         )
     sections.append(
-        table(
+        _listed(
             ("robot", "measure", "value", "fleet's median", "spreads away"),
             [
                 (
@@ -184,6 +203,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
                 )
                 for o in summary["outliers"][:100]
             ],
+            len(summary["outliers"]),
         )
         if summary["outliers"]
         else f"<p>None. {escape(summary['outliers_why'])}</p>"
@@ -206,12 +226,13 @@ def fleet_page(summary: dict[str, Any]) -> str:
     ]
     steep.sort(key=lambda t: -abs(t["change"]["value"] / t["change"]["std_error"]))
     sections.append(
-        table(
+        _listed(
             ("robot", "measure", "change", "recordings"),
             [
                 (t["robot"], t["words"], _figured(t["change"]), str(len(t["hours"])))
-                for t in steep[:50]
+                for t in steep[:100]
             ],
+            len(steep),
         )
         if steep
         else "<p>No measure of any robot changes by more than its uncertainty (four recordings of a "
@@ -219,12 +240,13 @@ def fleet_page(summary: dict[str, Any]) -> str:
     )
     sections.append("<h2>Recordings that could not be analysed</h2>")
     sections.append(
-        table(
+        _listed(
             ("robot", "date", "recording", "reason"),
             [
                 (f["robot"], f["date"], f["recording"], f["message"])
                 for f in summary["failed"][:200]
             ],
+            len(summary["failed"]),
         )
         if summary["failed"]
         else "<p>None.</p>"

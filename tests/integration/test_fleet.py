@@ -17,6 +17,7 @@ import psutil
 import pyarrow as pa
 import pytest
 
+from analyzer import __version__
 from analyzer import fleet as fleets
 from analyzer.fleet import ROW_SCHEMA, read_fleet, run_fleet
 from tests.benchmarks.archive import make_archive
@@ -418,6 +419,41 @@ def test_faults_of_the_user(archive, tmp_path, words, said):
     done = fleet(words[0], tmp_path / "out", *words[1:], check=False)
     assert done.returncode == 1
     assert said in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("kept", "scheduler", "said"),
+    [
+        (True, False, "has crabwise 0.0.9, this command is"),
+        (False, False, "cannot load crabwise: No module named"),
+        (False, True, "the scheduler or a worker cannot load crabwise"),
+    ],
+)
+def test_workers_of_another_version(archive, tmp_path, kept, scheduler, said):
+    """One message and no rows, where each recording would fail by itself or be analysed otherwise."""
+    package = Path(__file__).parents[2] / "analyzer"
+    theirs = tmp_path / "theirs" / "analyzer"
+    if kept:
+        shutil.copytree(package, theirs, ignore=shutil.ignore_patterns("__pycache__"))
+    else:
+        theirs.mkdir(parents=True)
+    text = (package / "__init__.py").read_text()
+    changed = text.replace(f'__version__ = "{__version__}"', '__version__ = "0.0.9"')
+    assert changed != text
+    (theirs / "__init__.py").write_text(changed)
+    env = {"PYTHONSAFEPATH": "1", "PYTHONPATH": str(tmp_path / "theirs")}
+    cluster = Cluster(tmp_path, 0, env=env if scheduler else None)
+    cluster.env = os.environ | QUIET | ({} if scheduler else env)
+    cluster.workers = [cluster.start_worker(0)]
+    try:
+        done = fleet(archive / "logs" / "cart 02", tmp_path / "out", "--robot",
+                     archive / "book_cart.toml", "--scheduler", cluster.address,
+                     check=False)  # fmt: skip
+    finally:
+        cluster.close()
+    assert done.returncode == 1
+    assert said in " ".join(done.stderr.split())
+    assert not list((tmp_path / "out").glob("rows/*/*/*"))
 
 
 def test_table_of_robots_names_every_fault(archive, tmp_path):

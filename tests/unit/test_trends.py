@@ -13,6 +13,7 @@ from scipy import stats
 
 from analyzer import trends
 from analyzer.fleet import FleetTask, _when, find_tasks, read_robots
+from analyzer.fleet_report import fleet_page
 from analyzer.quantities import CrabwiseError
 
 DAY = dt.date(2026, 3, 1)
@@ -124,6 +125,20 @@ def test_hours_add_up_and_failed_rows_are_told():
     assert line["hours"] == pytest.approx([2, 4, 6, 8, 10, 12])
     assert line["change"]["value"] == pytest.approx(0.05)  # 0.1 °/m a recording of two hours
     assert line["change"]["unit"] == "°/m per h"
+
+
+def test_page_tells_of_every_row_it_leaves_out():
+    """No row is left out without a word: the rest opens on a click, or stands in the summary."""
+    rows = [row(f"robot {k:03d}", 0, drift=k / 100) for k in range(230)]
+    page = fleet_page(trends.summarise(rows))
+    table = page[page.index("Robots by worst drift") : page.index("Causes by count")]
+    first, rest = table.split("<details><summary>180 more</summary>")
+    assert first.count("<tr>") == 20 + 1
+    assert rest.count("<tr>") == 180 + 1
+    assert "The first 200 of 230; all stand in summary.json." in rest
+    few = fleet_page(trends.summarise(rows[:20]))
+    assert "<details>" not in few
+    assert "all stand in" not in few
 
 
 def _task(name: str, modified: float = 1.7e9) -> FleetTask:

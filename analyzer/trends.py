@@ -206,10 +206,11 @@ def _outliers(
         values = np.array([float(e.value or 0.0) for e in known.values()])
         middle = float(np.median(values))
         scale = 1.4826 * float(np.median(np.abs(values - middle)))
-        # A robot must leave the spread by more than its own uncertainty explains.
+        # A robot must leave the spread by more than its own uncertainty explains: half its interval,
+        # as a normal quantity's would be, since a standard error from three recordings says little.
+        own = {q: (float(e.high or 0.0) - float(e.low or 0.0)) / 3.92 for q, e in known.items()}
         scores = {
-            robot: (float(e.value or 0.0) - middle)
-            / max(math.hypot(scale, float(e.std_error or 0.0)), 1e-12)
+            robot: (float(e.value or 0.0) - middle) / max(math.hypot(scale, own[robot]), 1e-12)
             for robot, e in known.items()
         }
         spread.append(

@@ -95,6 +95,17 @@ def test_the_odd_robot_stands_out_and_no_other():
     json.dumps(summary, allow_nan=False)
 
 
+def test_three_recordings_that_scatter_do_not_stand_out():
+    """5, 8 and 11 °/m: 8 ± 7.5 by Student's t with two degrees of freedom, half of which is 1.9 sd."""
+    rows = [row(f"r{k}", j, drift=0.0) for k in range(9) for j in range(3)]
+    rows += [row("odd", j, drift=value) for j, value in enumerate((5.0, 8.0, 11.0))]
+    summary = trends.summarise(rows)
+    assert summary["outliers"] == []
+    scores = next(s for s in summary["spread"] if s["measure"] == "yaw_drift_left_deg_per_m")
+    half = stats.t.ppf(0.975, 2) * np.std([5, 8, 11], ddof=1) / np.sqrt(3)
+    assert scores["scores"]["odd"] == pytest.approx(8 / (half / stats.norm.ppf(0.975)), rel=1e-3)
+
+
 def test_few_robots_have_no_spread():
     summary = trends.summarise([row("a", 0), row("b", 0)])
     assert summary["outliers"] == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
@@ -25,6 +26,20 @@ if TYPE_CHECKING:
     from dashboard.pages import Visit
 
 SHOWN = 100
+AT_ONCE = 20
+
+
+def _listed(
+    head: Sequence[Any], rows: Sequence[Sequence[Any]], caption: str, kind: str = "stacking named"
+) -> list[Any]:
+    """Table of the first rows; those beyond `AT_ONCE` open on a click, those beyond `SHOWN` are told."""
+    told = f"{caption}; the first {SHOWN} of {len(rows)}" if len(rows) > SHOWN else caption
+    out: list[Any] = [table(head, rows[:AT_ONCE], told, kind)]
+    rest = rows[AT_ONCE:SHOWN]
+    if rest:
+        summary = html.Summary(f"{len(rest)} more")
+        out.append(html.Details([summary, table(head, rest, "Continued", kind)], className="more"))
+    return out
 
 
 def layout(visit: Visit) -> list[Any]:
@@ -82,7 +97,7 @@ def layout(visit: Visit) -> list[Any]:
         html.Section(
             [
                 html.H2("Wheels due for service"),
-                table(DUE_HEAD, due[:SHOWN], "By mean probability over the latest recordings") if due else html.P("None."),
+                *(_listed(DUE_HEAD, due, "By mean probability over the latest recordings", "stacking") if due else [html.P("None.")]),
                 html.Div([html.Strong("Caution: "), SERVICE_CAUTION], className="caution") if due else None,
             ]
         )
@@ -96,7 +111,7 @@ def layout(visit: Visit) -> list[Any]:
                 html.Details(
                     [
                         html.Summary("Every robot in numbers"),
-                        table(ROBOT_HEAD, robot_rows(summary, SHOWN), "Worst drift first"),
+                        *_listed(ROBOT_HEAD, robot_rows(summary, len(summary["robots"])), "Worst drift first", "stacking"),
                     ],
                     className="more",
                 ),
@@ -135,17 +150,12 @@ def layout(visit: Visit) -> list[Any]:
         )  # fmt: skip
     parts.append(_recordings(visit, name, summary))
     if summary["failed"]:
-        rows = [(f["robot"], f["recording"], f["message"]) for f in summary["failed"][:SHOWN]]
+        rows = [(f["robot"], f["recording"], f["message"]) for f in summary["failed"]]
         parts.append(
             html.Section(
                 [
                     html.H2("Recordings that could not be analysed"),
-                    table(
-                        ("robot", "recording", "reason"),
-                        rows,
-                        f"{len(summary['failed'])} in all",
-                        "stacking named",
-                    ),
+                    *_listed(("robot", "recording", "reason"), rows, f"{len(rows)} in all"),
                 ]
             )
         )
@@ -247,7 +257,7 @@ def recordings(fleets: Fleets, name: str, robot: str, cause: str) -> list[Any]:
     if found.num_rows > SHOWN:
         count = f"The newest {SHOWN} of {count}"
     caption = f"{count}; values ± half of the 95 % interval, anticlockwise positive"
-    return [table(head, rows, caption, "stacking named")]
+    return _listed(head, rows, caption)
 
 
 def _drift(row: dict[str, Any], side: str) -> str:

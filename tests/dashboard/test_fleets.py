@@ -155,6 +155,17 @@ def test_page_lists_recordings_and_says_when_there_is_nothing(shelf, tmp_path):
     )
 
 
+def test_long_lists_open_on_a_click_and_tell_what_they_leave_out(tmp_path):
+    fill(tmp_path / "shelf" / "year", days=50)
+    parts = shown(Store(tmp_path / "root", tmp_path / "shelf"))
+    text = json.dumps(parts, ensure_ascii=False)
+    assert "The newest 100 of 150 recordings" in text
+    assert "80 more" in text
+    names = listed(parts)
+    assert len(names) == 100 + 1  # and the one that failed
+    assert len(set(names)) == 100 + 1
+
+
 def test_a_fleet_at_an_address_is_shown():
     out = "memory://fleet-of-the-page"
     fill(out, days=2)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from html import escape
 from typing import Any
 
 from analyzer.figures import fleet_causes, fleet_drift, fleet_spread, fleet_trend
 from analyzer.figures.causes import cause_name
-from analyzer.page import document, drawn, table
+from analyzer.page import document, drawn, listed
+from analyzer.quantities import rounded
 from analyzer.report import number
 
 SERVICE_CAUTION = (
@@ -126,19 +126,7 @@ ROBOT_HEAD = (
 )  # fmt: skip
 
 
-SHOWN = 20
-"""Rows of a table that are seen at once [-]."""
-
-
-def _listed(head: Sequence[str], rows: Sequence[Sequence[str]], count: int) -> str:
-    """Table of the first of `count` rows; those beyond `SHOWN` open on a click."""
-    out = table(head, rows[:SHOWN])
-    if rows[SHOWN:]:
-        more = f"<summary>{len(rows) - SHOWN} more</summary>"
-        out += f"<details>{more}{table(head, rows[SHOWN:])}</details>"
-    if count > len(rows):
-        out += f'<p class="note">The first {len(rows)} of {count}; all stand in summary.json.</p>'
-    return out
+IN_FULL = "summary.json"
 
 
 def fleet_page(summary: dict[str, Any]) -> str:
@@ -165,7 +153,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
         f"{counts['driven_m'] / 1e3:.1f} km driven in passes.</p>",
         "<h2>Wheels due for service</h2>",
         (
-            _listed(DUE_HEAD, due, len(due))
+            listed(DUE_HEAD, due, where=IN_FULL)
             + f'<p class="caution">Caution: {escape(SERVICE_CAUTION)}</p>'
         )
         if due
@@ -176,7 +164,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
             fleet_drift(summary),
             "Now: mean of the latest three recordings, with 95 % intervals. At most thirty robots.",
         ),
-        _listed(ROBOT_HEAD, robot_rows(summary, 200), len(summary["robots"])),
+        listed(ROBOT_HEAD, robot_rows(summary, len(summary["robots"])), where=IN_FULL),
         "<h2>Causes by count</h2>",
         drawn(fleet_causes(summary), "First cause of each recording that could be analysed."),
         "<h2>Robots that stand out</h2>",
@@ -191,7 +179,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
             )
         )
     sections.append(
-        _listed(
+        listed(
             ("robot", "measure", "value", "fleet's median", "spreads away"),
             [
                 (
@@ -201,9 +189,9 @@ def fleet_page(summary: dict[str, Any]) -> str:
                     f"{o['median']:.3g} {o['unit']}".strip(),
                     f"{o['score']:+.1f}",
                 )
-                for o in summary["outliers"][:100]
+                for o in summary["outliers"]
             ],
-            len(summary["outliers"]),
+            where=IN_FULL,
         )
         if summary["outliers"]
         else f"<p>None. {escape(summary['outliers_why'])}</p>"
@@ -226,13 +214,10 @@ def fleet_page(summary: dict[str, Any]) -> str:
     ]
     steep.sort(key=lambda t: -abs(t["change"]["value"] / t["change"]["std_error"]))
     sections.append(
-        _listed(
+        listed(
             ("robot", "measure", "change", "recordings"),
-            [
-                (t["robot"], t["words"], _figured(t["change"]), str(len(t["hours"])))
-                for t in steep[:100]
-            ],
-            len(steep),
+            [(t["robot"], t["words"], _figured(t["change"]), str(len(t["hours"]))) for t in steep],
+            where=IN_FULL,
         )
         if steep
         else "<p>No measure of any robot changes by more than its uncertainty (four recordings of a "
@@ -240,20 +225,15 @@ def fleet_page(summary: dict[str, Any]) -> str:
     )
     sections.append("<h2>Recordings that could not be analysed</h2>")
     sections.append(
-        _listed(
+        listed(
             ("robot", "date", "recording", "reason"),
-            [
-                (f["robot"], f["date"], f["recording"], f["message"])
-                for f in summary["failed"][:200]
-            ],
-            len(summary["failed"]),
+            [(f["robot"], f["date"], f["recording"], f["message"]) for f in summary["failed"]],
+            where=IN_FULL,
         )
         if summary["failed"]
         else "<p>None.</p>"
     )
-    return document(
-        "Fleet: Crabwise summary", sections, style="th{overflow-wrap:normal}", script=get_plotlyjs()
-    )
+    return document("Fleet: Crabwise summary", sections, script=get_plotlyjs())
 
 
 def fleet_summary(summary: dict[str, Any], end: Any, console: Any) -> None:
@@ -302,4 +282,4 @@ def _figured(entry: dict[str, Any]) -> str:
 
 
 def _cell(value: float | None, digits: int) -> str:
-    return "–" if value is None else f"{value:.{digits}f}"
+    return "–" if value is None else rounded(value, digits)

@@ -17,7 +17,7 @@ from analyzer.heading import (
     magnitude,
     promise,
 )
-from analyzer.page import document, drawn, table
+from analyzer.page import document, drawn, print_findings, table
 
 if TYPE_CHECKING:
     from analyzer.control import Margins
@@ -232,7 +232,9 @@ def heading_summary(analysis: HeadingAnalysis, console: Any) -> None:
     notes = [f for f in hold.findings if f.severity == "note"]
     if loud or notes:
         console.print("[bold]Findings[/bold]")
-        for f in [*loud[:20], *notes]:
+        rows = [(f.severity, f.channel, f.text) for f in loud]
+        print_findings(rows, console)
+        for f in notes:
             console.print(f" {f.severity}: {plain(f.channel)} {plain(f.text)}")
 
 

@@ -20,7 +20,7 @@ from analyzer.figures import (
     wheel_bars,
 )
 from analyzer.figures.causes import cause_name
-from analyzer.page import document, drawn, table
+from analyzer.page import document, drawn, listed, print_findings, table
 from analyzer.quantities import rounded, with_unit
 from analyzer.traces import run_track
 
@@ -45,7 +45,7 @@ def number(entry: dict[str, Any], digits: int = 2, scale: float = 1.0, unit: str
     entry : dict
         Estimate of the result file.
     digits : int
-        Digits behind the point.
+        Digits behind the point; more where half the interval would read 0.
     scale : float
         Factor to the unit shown.
     unit : str
@@ -60,6 +60,8 @@ def number(entry: dict[str, Any], digits: int = 2, scale: float = 1.0, unit: str
         return f"undetermined: {entry.get('why', '')}"
     low, high = entry["interval95"]
     half = (high - low) / 2 * scale
+    if 0 < half < 0.5 * 10**-digits:
+        digits = min(9, math.ceil(-math.log10(half)))
     value = rounded(entry["value"] * scale, digits)
     return with_unit(f"{value} ± {half:.{digits}f}", unit or entry["unit"])
 
@@ -266,7 +268,7 @@ def _rows(result: dict[str, Any]) -> list[tuple[str, str]]:
             )
         rows.append((f"closure {side}", number(result["closure_mm_per_m"][side], 1)))
         rows.append((f"creep {side} (ahead positive)", number(result["creep_mm_per_m"][side], 1)))
-        rows.append((f"arc radius {side}", number(result["arc_radius_m"][side], 1)))
+        rows.append((f"arc radius {side}", number(result["arc_radius_m"][side])))
     rows += [
         ("sideways ratio (true over rolled)", number(chassis["sideways_ratio"], 4)),
         ("effective radius ahead", number(chassis["effective_radius_m"], 2, 1e3, "mm")),
@@ -334,9 +336,14 @@ def terminal_summary(analysis: RunAnalysis, console: Any) -> None:
     loud = [f for f in result["findings"] if f["severity"] != "note"]
     if loud:
         console.print("[bold]Findings about the recording[/bold]")
-        for f in loud[:20]:
+        rows = []
+        for f in loud:
             when = "" if f["t_start"] is None else f" ({f['t_start']:.1f} s)"
-            console.print(f" {f['severity']}: {plain(f['channel'])} {plain(f['text'])}{when}")
+            rows.append((f["severity"], f["channel"], f["text"] + when))
+        print_findings(rows, console)
+
+
+IN_FULL = "the result (--json FILE)"
 
 
 def inspect_summary(inspection: Inspection, console: Any) -> None:
@@ -441,7 +448,7 @@ def html_report(analysis: RunAnalysis) -> str:
             _cell(p["closure_mm_per_m"], 1),
             _cell(p["creep_mm_per_m"], 1),
         )
-        for p in result["passes"][:200]
+        for p in result["passes"]
     ]
     findings = [
         (
@@ -450,7 +457,7 @@ def html_report(analysis: RunAnalysis) -> str:
             f["text"],
             "" if f["t_start"] is None else f"{f['t_start']:.1f}–{f['t_end'] or f['t_start']:.1f}",
         )
-        for f in result["findings"]
+        for f in sorted(result["findings"], key=lambda f: f["severity"] != "error")
     ]
     columns = [
         (c["source"], c["column"], c["channel"] or "not used", c["unit"], c["why"])
@@ -495,17 +502,18 @@ def html_report(analysis: RunAnalysis) -> str:
         table(("measure", "value with 95 % interval"), _rows(result)),
         "<h2>Can this recording be trusted?</h2>",
         drawn(timeline(analysis), "Passes along time, and findings that have a time."),
-        table(("severity", "channel", "finding", "time [s]"), findings)
+        listed(("severity", "channel", "finding", "time [s]"), findings, where=IN_FULL)
         if findings
         else "<p>No findings.</p>",
         drawn(path(run_track(analysis.run)), "Path of the whole recording."),
         "<h2>Passes</h2>",
-        table(
+        listed(
             (
                 "kind", "time [s]", "speed [m/s, rad/s]", "distance [m]", "heading [°]", "rolled [°]",
                 "slipped [°]", "closure [mm/m]", "creep [mm/m]",
             ),
             passes,
+            where=IN_FULL,
         ),
         "<h2>What was taken as what</h2>",
         table(("source", "column", "channel", "unit", "why"), columns),
@@ -515,4 +523,4 @@ def html_report(analysis: RunAnalysis) -> str:
 
 
 def _cell(value: float | None, digits: int = 2) -> str:
-    return "–" if value is None else f"{value:.{digits}f}"
+    return "–" if value is None else rounded(value, digits)

@@ -192,7 +192,7 @@ def comparison_html(comparison: dict[str, Any]) -> str:
                 "effect size", "shows from", "passes",
             ),
             rows,
-            "fit stack",
+            "stack",
         ),
         '<p class="note">In brackets: p adjusted for the number of measures (Holm); effect size: Hedges’ g, in units '
         "of the scatter of passes; shows from: smallest change that would be seen with 80 % power at the "

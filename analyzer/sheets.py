@@ -88,7 +88,7 @@ def _view(lines: list[dict[str, Any]], title: str) -> str:
 
 
 def _blank(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    return table(head, rows, "fit blank")
+    return table(head, rows, "blank")
 
 
 def _list(items: Sequence[str], tag: str = "ul") -> str:
@@ -165,7 +165,7 @@ def plan_html(plan: dict[str, Any]) -> str:
         table(
             ("step", "done", "drive", "how", "what it tells"),
             steps,
-            "fit stack steps-table",
+            "stack steps-table",
         ),
         '<p class="note">Percent: share of the doubt still open (spread left over the spread that an '
         "unsound base may show). Each pass starts and ends at a standstill of half a second and "
@@ -247,6 +247,6 @@ def service_html(sheet: dict[str, Any]) -> str:
         + _view(sheet["rollers"]["below"], "From below: the rollers on the floor")
         + "</div>",
         "<h2>What to record afterwards</h2>" + _list(sheet["afterwards"], "ol"),
-        table(("done", "drive", "speed", "how"), passes, "fit stack"),
+        table(("done", "drive", "speed", "how"), passes, "stack"),
     ]  # fmt: skip
     return document(f"{name}: service of wheel {wheel}", sections, style=STYLE)

@@ -338,7 +338,10 @@ def _findings(findings: list[Finding]) -> list[Any]:
     for severity, name in (("error", "error"), ("warning", "warning"), ("note", "note")):
         own = [f for f in findings if f.severity == severity]
         if own:
-            out.append(html.Div(html.Ul([html.Li(_told(f)) for f in own[:30]]), className=name))
+            lines = [_told(f) for f in own[:30]]
+            if own[30:]:
+                lines.append(f"and {len(own) - 30} more: all stand in the report")
+            out.append(html.Div(html.Ul([html.Li(line) for line in lines]), className=name))
     return out
 
 

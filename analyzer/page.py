@@ -16,7 +16,7 @@ table{border-collapse:collapse;width:100%;font-size:.93rem}td,th{border-bottom:1
 .caution{color:var(--warn)}.figure{background:#fff;overflow-x:auto;margin:.5rem 0}.note{font-size:.9rem;opacity:.85}
 @media (max-width:640px){table{display:block;overflow-x:auto}td,th{min-width:5.5rem}td.long{min-width:12rem}}
 @media (max-width:640px){.stack,.stack tbody,.stack tr,.stack td{display:block}.stack thead{display:none}.stack tr{border-bottom:2px solid var(--line);padding:.4rem 0}.stack td{border:0;padding:.1rem .3rem}.stack td:empty{display:none}.stack td::before{content:attr(data-head);font-weight:600;margin-right:.5rem}}
-@media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}}
+@media print{body{max-width:none}.figure{break-inside:avoid}h2{break-after:avoid}details::details-content{content-visibility:visible;height:auto}summary{display:none}}
 """
 
 

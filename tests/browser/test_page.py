@@ -10,6 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from analyzer.comparison import compare
+from analyzer.page import document, listed
 from analyzer.pipeline import analyze, result_text
 from analyzer.robot import load_robot
 from tests.browser.conftest import SAMPLES, bring_in, new_page
@@ -122,6 +123,21 @@ def test_paper_is_white_and_words_explain_themselves_on_a_phone(server, browser,
         )
         assert (ground, ink) == ("rgb(255, 255, 255)", "rgb(0, 0, 0)"), part
     page.context.close()
+
+
+def test_paper_holds_the_rows_that_wait_behind_a_click(browser):
+    page = browser.new_page()
+    page.set_content(
+        document("report", [listed(("n",), [(f"row {k}",) for k in range(50)], where="x")])
+    )
+    last = page.locator("td:text-is('row 49')")
+    assert not last.is_visible()
+    page.emulate_media(media="print")
+    assert last.is_visible()
+    page.emulate_media(media="screen")
+    page.click("summary:has-text('30 more')")
+    assert last.is_visible()
+    page.close()
 
 
 def test_the_yaw_lever_changes_the_odometry_and_no_pass(server, browser, watch, analysed):

@@ -459,9 +459,7 @@ def analyse_one(task: FleetTask) -> RowHome:
     from analyzer.pipeline import analyze
 
     if task.version != __version__:
-        msg = _other_version(f"the worker on {socket.gethostname()}", __version__, task.version)
-        raise CrabwiseError(msg)
-
+        raise _elsewhere(f"the worker on {socket.gethostname()}", __version__, task.version)
     pa.set_cpu_count(1)
     _keep_freed_memory()
     robot = parse_robot(task.robot_text, task.robot_file)
@@ -918,7 +916,7 @@ def _work_off(client: Any, tasks: Sequence[FleetTask], run: _Run) -> None:
                 continue
             fault = future.exception()
             if isinstance(fault, ImportError) or "deserialization" in str(fault):
-                fault = CrabwiseError(_ELSEWHERE.format("the scheduler or a worker", fault))
+                fault = _elsewhere("the scheduler or a worker", fault)
             if isinstance(fault, CrabwiseError):
                 client.cancel(list(running))
                 raise fault
@@ -953,22 +951,20 @@ def _check_workers(client: Any, workers: set[str]) -> None:
     except TimeoutError:
         return
     for worker, answer in answers.items():
-        if isinstance(answer, ImportError):
-            raise CrabwiseError(_ELSEWHERE.format(f"the worker at {worker}", answer))
-        if isinstance(answer, str) and answer != __version__:
-            raise CrabwiseError(_other_version(f"the worker at {worker}", answer, __version__))
+        if isinstance(answer, ImportError) or (isinstance(answer, str) and answer != __version__):
+            raise _elsewhere(f"the worker at {worker}", answer)
 
 
-_ELSEWHERE = (
-    "{} cannot load crabwise: {}. Install crabwise "
-    f"{__version__} where scheduler and workers run and start them anew, then run the same command again"
-)
-
-
-def _other_version(who: str, theirs: str, wanted: str) -> str:
-    return (
-        f"{who} has crabwise {theirs}, this command is {wanted}. Install {wanted} where the workers "
-        "run and start them anew, then run the same command again"
+def _elsewhere(who: str, theirs: str | BaseException, wanted: str = __version__) -> CrabwiseError:
+    """What is told where another version of crabwise runs, or where it cannot be loaded."""
+    found = (
+        f"has crabwise {theirs}, this command is {wanted}"
+        if isinstance(theirs, str)
+        else f"cannot load crabwise: {theirs}"
+    )
+    return CrabwiseError(
+        f"{who} {found}. Install crabwise {wanted} where scheduler and workers run and start them "
+        "anew, then run the same command again"
     )
 
 

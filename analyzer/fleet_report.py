@@ -9,14 +9,17 @@ from typing import Any
 from analyzer.figures import fleet_causes, fleet_drift, fleet_spread, fleet_trend
 from analyzer.figures.causes import cause_name
 from analyzer.page import document, drawn, listed
-from analyzer.quantities import rounded
-from analyzer.report import number
+from analyzer.report import cell, number
 
 SERVICE_CAUTION = (
     "Switch the robot off and secure it before wheels are touched; lift it with the means and people "
     "its weight asks for, support it, keep hands clear of rollers. Local rules and trained people "
     "come first."
 )
+
+
+IN_FULL = "summary.json"
+"""Where all rows of a table stand that the page cuts."""
 
 
 def _named(cause: str | None, wheel: str | None) -> str:
@@ -88,15 +91,13 @@ def due_rows(summary: dict[str, Any]) -> list[tuple[str, ...]]:
 DUE_HEAD = ("robot", "wheel", "cause", "probability", "over recordings", "since")
 
 
-def robot_rows(summary: dict[str, Any], most: int) -> list[tuple[str, ...]]:
+def robot_rows(summary: dict[str, Any]) -> list[tuple[str, ...]]:
     """Robots by worst drift, for a table under `ROBOT_HEAD`.
 
     Parameters
     ----------
     summary : dict
         From `trends.summarise`.
-    most : int
-        Rows at most.
 
     Returns
     -------
@@ -104,12 +105,12 @@ def robot_rows(summary: dict[str, Any], most: int) -> list[tuple[str, ...]]:
         One row a robot.
     """
     rows = []
-    for r in summary["robots"][:most]:
+    for r in summary["robots"]:
         sides = (r["latest"][f"yaw_drift_{side}_deg_per_m"] for side in ("left", "right"))
         rows.append(
             (
                 r["robot"],
-                _cell(r["worst_drift_deg_per_m"], 1),
+                cell(r["worst_drift_deg_per_m"], 1),
                 *(number(e) if e.get("value") is not None else "–" for e in sides),
                 _named(r["cause"], r["cause_wheel"]),
                 f"{r['hours']:.2f}",
@@ -124,9 +125,6 @@ ROBOT_HEAD = (
     "robot", "worst drift [°/m]", "left now", "right now", "first cause, last time", "hours",
     "recordings", "last",
 )  # fmt: skip
-
-
-IN_FULL = "summary.json"
 
 
 def fleet_page(summary: dict[str, Any]) -> str:
@@ -164,7 +162,7 @@ def fleet_page(summary: dict[str, Any]) -> str:
             fleet_drift(summary),
             "Now: mean of the latest three recordings, with 95 % intervals. At most thirty robots.",
         ),
-        listed(ROBOT_HEAD, robot_rows(summary, len(summary["robots"])), where=IN_FULL),
+        listed(ROBOT_HEAD, robot_rows(summary), where=IN_FULL),
         "<h2>Causes by count</h2>",
         drawn(fleet_causes(summary), "First cause of each recording that could be analysed."),
         "<h2>Robots that stand out</h2>",
@@ -251,26 +249,32 @@ def fleet_summary(summary: dict[str, Any], end: Any, console: Any) -> None:
     from rich.markup import escape as plain
     from rich.table import Table
 
+    def more(count: int) -> None:
+        if count > 0:
+            console.print(f" and {count} more: see summary.html")
+
     console.print(
         f"{end.done} recordings analysed now, {end.before} in earlier runs, {end.failed} of the new "
         "ones failed\n"
     )
     console.print(plain(fleet_headline(summary)) + "\n")
     for title, head, rows in (
-        ("Robots by worst drift", ROBOT_HEAD, robot_rows(summary, 15)),
-        ("Wheels due for service", DUE_HEAD, due_rows(summary)[:15]),
+        ("Robots by worst drift", ROBOT_HEAD, robot_rows(summary)),
+        ("Wheels due for service", DUE_HEAD, due_rows(summary)),
     ):
         if rows:
             grid = Table(title=title, title_justify="left")
             for column in head:
                 grid.add_column(column, overflow="fold")
-            for row in rows:
+            for row in rows[:15]:
                 grid.add_row(*map(plain, row))
             console.print(grid)
+            more(len(rows) - 15)
     if summary["wheels_due"]:
         console.print(f"[yellow]Caution:[/yellow] {plain(SERVICE_CAUTION)}")
     for fault in summary["failed"][:10]:
         console.print(f" failed: {plain(fault['recording'])}: {plain(fault['message'])}")
+    more(len(summary["failed"]) - 10)
 
 
 def _figured(entry: dict[str, Any]) -> str:
@@ -279,7 +283,3 @@ def _figured(entry: dict[str, Any]) -> str:
     if not error:
         return number(entry)
     return number(entry, max(0, min(6, 1 - math.floor(math.log10(error)))))
-
-
-def _cell(value: float | None, digits: int) -> str:
-    return "–" if value is None else rounded(value, digits)

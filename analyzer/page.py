@@ -58,11 +58,11 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], kind: str = "") ->
 
 SHOWN = 20
 """Rows of a long table that are seen at once [-]."""
+MOST = 200
+"""Rows of it that a page holds [-]."""
 
 
-def listed(
-    head: Sequence[str], rows: Sequence[Sequence[str]], *, most: int = 200, where: str
-) -> str:
+def listed(head: Sequence[str], rows: Sequence[Sequence[str]], *, where: str) -> str:
     """Table that may be long: its first rows, the next behind a click, and what is left out told.
 
     Parameters
@@ -71,8 +71,6 @@ def listed(
         Column names.
     rows : sequence of sequence of str
         Cells of all rows.
-    most : int
-        Rows that the page holds.
     where : str
         Where all of them stand.
 
@@ -82,11 +80,11 @@ def listed(
         HTML; every cell escaped.
     """
     out = table(head, rows[:SHOWN])
-    rest = rows[SHOWN:most]
+    rest = rows[SHOWN:MOST]
     if rest:
         out += f"<details><summary>{len(rest)} more</summary>{table(head, rest)}</details>"
-    if len(rows) > most:
-        out += f'<p class="note">The first {most} of {len(rows)}; all stand in {escape(where)}.</p>'
+    if len(rows) > MOST:
+        out += f'<p class="note">The first {MOST} of {len(rows)}; all stand in {escape(where)}.</p>'
     return out
 
 

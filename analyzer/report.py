@@ -37,6 +37,10 @@ PLACE = {
 }
 
 
+IN_FULL = "the result (--json FILE)"
+"""Where all rows of a table stand that a report cuts."""
+
+
 def number(entry: dict[str, Any], digits: int = 2, scale: float = 1.0, unit: str = "") -> str:
     """Estimate as text: value, half the interval, unit; or why there is none.
 
@@ -343,9 +347,6 @@ def terminal_summary(analysis: RunAnalysis, console: Any) -> None:
         print_findings(rows, console)
 
 
-IN_FULL = "the result (--json FILE)"
-
-
 def inspect_summary(inspection: Inspection, console: Any) -> None:
     """Print what a recording holds and what it can decide.
 
@@ -438,15 +439,15 @@ def html_report(analysis: RunAnalysis) -> str:
         (
             p["kind"].replace("_", " ") + (" (hard start)" if p["hard_start"] else ""),
             f"{p['t_start']:.1f}–{p['t_end']:.1f}",
-            _cell(
+            cell(
                 p["speed_m_per_s"] if p["speed_m_per_s"] is not None else p["turn_rate_rad_per_s"]
             ),
-            _cell(p["distance_m"]),
-            _cell(p["heading_change_deg"], 1),
-            _cell(p["rolled_deg"], 1),
-            _cell(p["slipped_deg"], 1),
-            _cell(p["closure_mm_per_m"], 1),
-            _cell(p["creep_mm_per_m"], 1),
+            cell(p["distance_m"]),
+            cell(p["heading_change_deg"], 1),
+            cell(p["rolled_deg"], 1),
+            cell(p["slipped_deg"], 1),
+            cell(p["closure_mm_per_m"], 1),
+            cell(p["creep_mm_per_m"], 1),
         )
         for p in result["passes"]
     ]
@@ -522,5 +523,19 @@ def html_report(analysis: RunAnalysis) -> str:
     return document(title, sections, script=get_plotlyjs())
 
 
-def _cell(value: float | None, digits: int = 2) -> str:
+def cell(value: float | None, digits: int = 2) -> str:
+    """Number for a table.
+
+    Parameters
+    ----------
+    value : float or None
+        The number.
+    digits : int
+        Digits behind the point.
+
+    Returns
+    -------
+    str
+        A dash where there is none.
+    """
     return "–" if value is None else rounded(value, digits)

@@ -17,6 +17,7 @@ from analyzer.fleet_report import (
     fleet_headline,
     robot_rows,
 )
+from analyzer.page import SHOWN as AT_ONCE
 from analyzer.quantities import CrabwiseError, Estimate
 from dashboard import ids
 from dashboard.components.pieces import empty, error_box, figure, table
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from dashboard.pages import Visit
 
 SHOWN = 100
-AT_ONCE = 20
 
 
 def _listed(
@@ -111,7 +111,7 @@ def layout(visit: Visit) -> list[Any]:
                 html.Details(
                     [
                         html.Summary("Every robot in numbers"),
-                        *_listed(ROBOT_HEAD, robot_rows(summary, len(summary["robots"])), "Worst drift first", "stacking"),
+                        *_listed(ROBOT_HEAD, robot_rows(summary), "Worst drift first", "stacking"),
                     ],
                     className="more",
                 ),

@@ -29,6 +29,11 @@ from analyzer.simulate import Drive, Truth, drive, usual_script
 
 RATE = 200.0
 
+PLAIN = (
+    "import warnings; warnings.simplefilter('ignore'); "
+    "from tests.benchmarks.plain import analyse; warm and analyse(small, {0!r}); begin(); "
+    "result = analyse(path, {0!r}); end(0)"
+)
 # What one process does, by name; each prints seconds and sizes as JSON. A small file goes first on
 # both sides, so that neither counts the imports: `crabwise analyze` from cold has a bar of its own.
 WORK = {
@@ -36,12 +41,8 @@ WORK = {
     "table = csv.read_csv(path); end(table.nbytes)",
     "raw parquet": "from pyarrow import parquet; warm and parquet.read_table(small); begin(); "
     "table = parquet.read_table(path); end(table.nbytes)",
-    "plain": "import warnings; warnings.simplefilter('ignore'); "
-    "from tests.benchmarks.plain import analyse; warm and analyse(small); begin(); "
-    "result = analyse(path); end(0)",
-    "default": "import warnings; warnings.simplefilter('ignore'); "
-    "from tests.benchmarks.plain import analyse; warm and analyse(small, 'c'); begin(); "
-    "result = analyse(path, 'c'); end(0)",
+    "plain": PLAIN.format("pyarrow"),
+    "default": PLAIN.format("c"),
     "ours": "from analyzer.pipeline import analyze; warm and analyze([small], robot); begin(); "
     "result = analyze([path], robot); end(0)",
 }

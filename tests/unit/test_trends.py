@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import json
 import math
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from rich.console import Console
 from scipy import stats
 
 from analyzer import trends
-from analyzer.fleet import FleetTask, _when, find_tasks, read_robots
-from analyzer.fleet_report import fleet_page
+from analyzer.fleet import FleetProgress, FleetTask, _when, find_tasks, read_robots
+from analyzer.fleet_report import fleet_page, fleet_summary
 from analyzer.quantities import CrabwiseError
 
 DAY = dt.date(2026, 3, 1)
@@ -147,6 +149,10 @@ def test_page_tells_of_every_row_it_leaves_out():
     assert first.count("<tr>") == 20 + 1
     assert rest.count("<tr>") == 180 + 1
     assert "The first 200 of 230; all stand in summary.json." in rest
+    out = io.StringIO()
+    end = FleetProgress(total=230, before=0, done=230, failed=0, seconds_left=0.0, workers=1)
+    fleet_summary(trends.summarise(rows), end, Console(file=out, width=120))
+    assert "and 215 more: see summary.html" in out.getvalue()
     few = fleet_page(trends.summarise(rows[:20]))
     assert "<details>" not in few
     assert "all stand in" not in few

@@ -980,18 +980,26 @@ def _take_home(client: Any, finished: dict[Any, FleetTask], run: _Run) -> None:
         run.home(finished.values(), [answer.row for answer in answers])
 
 
+SETTINGS: dict[str, Any] = {
+    # A worker may be killed by the system any number of times; `ATTEMPTS` is our limit.
+    "distributed.scheduler.allowed-failures": 3,
+    "distributed.worker.memory.target": False,
+    "distributed.worker.memory.spill": False,
+    # What scheduler, workers and their keepers do every so many milliseconds, as they come, takes
+    # a tenth of the processor time of a fleet: nobody looks at these figures.
+    "distributed.worker.profile.enabled": False,
+    "distributed.worker.memory.monitor-interval": "500ms",
+    "distributed.admin.tick.interval": "500ms",
+    "distributed.admin.system-monitor.interval": "5s",
+}
+"""Dask's configuration for workers of this machine; a cluster of the user's own has its own."""
+
+
 def _embedded(workers: int | None) -> Any:
     import dask
     import distributed
 
-    dask.config.set(
-        {
-            # A worker may be killed by the system any number of times; `ATTEMPTS` is our limit.
-            "distributed.scheduler.allowed-failures": 3,
-            "distributed.worker.memory.target": False,
-            "distributed.worker.memory.spill": False,
-        }
-    )
+    dask.config.set(SETTINGS)
     make: Any = distributed.LocalCluster
     return make(
         n_workers=workers or os.cpu_count() or 1,

@@ -2,7 +2,8 @@
 
 Usage: python -m tests.benchmarks.fleet [--recordings N] [--rounds N] [--kill SECONDS]
 
-One worker and two take turns, because the speed of a virtual machine drifts by several per cent from
+Scheduler and workers are processes of their own, with the settings that the README advises. One
+worker and two take turns, because the speed of a virtual machine drifts by several per cent from
 minute to minute; the ratio is that of the medians. With --kill, one more run loses a worker (kill -9)
 every so many seconds and its scheduler once, and must end with the same rows.
 """
@@ -30,6 +31,11 @@ from tests.benchmarks.growth import exponent
 from tests.integration.test_fleet import Cluster
 
 ROBOTS = 10
+ADVISED = dict(
+    word.split("=", 1)
+    for word in (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8").split()
+    if word.startswith("DASK_")
+)
 
 
 def timed(archive: Path, out: Path, address: str) -> float:
@@ -63,7 +69,7 @@ def compare(
     seen: dict[int, list[float]] = {1: [], 2: []}
     for k in range(rounds):
         for workers in (1, 2) if k % 2 == 0 else (2, 1):
-            cluster = Cluster(folder / f"dask{workers}", workers)
+            cluster = Cluster(folder / f"dask{workers}", workers, ADVISED)
             try:
                 warm(cluster, archive, folder)
                 seen[workers].append(timed(archive, folder / f"out_{workers}", cluster.address))
@@ -84,7 +90,7 @@ def compare(
 
 
 def _killed(archive: Path, folder: Path, every: float) -> bool:
-    cluster = Cluster(folder / "dask_kill", 2)
+    cluster = Cluster(folder / "dask_kill", 2, ADVISED)
     stop = threading.Event()
     count = {"worker": 0, "scheduler": 0}
     rng = random.Random(1)

@@ -470,3 +470,22 @@ def test_table_of_robots_names_every_fault(archive, tmp_path):
     table.write_text(f"glob,robot_file\ncart 00/*,{archive / 'book_cart.toml'}\n")
     done = fleet(archive / "logs", tmp_path / "out", "--robots", table, check=False)
     assert "no robot file for" in done.stderr
+
+
+def test_workers_of_this_machine_have_the_settings_that_the_readme_advises():
+    import dask
+    import distributed
+
+    from tests.benchmarks.fleet import ADVISED
+
+    advised = dask.config.collect_env(ADVISED)
+    names = [n for n in fleets.SETTINGS if dask.config.get(n, None, config=advised) is not None]
+    assert len(names) == len(ADVISED) == 4
+    cluster = fleets._embedded(1)
+    try:
+        with distributed.Client(cluster, set_as_default=False) as client:
+            for name in names:
+                [own] = client.run(dask.config.get, name).values()
+                assert own == fleets.SETTINGS[name] == dask.config.get(name, config=advised)
+    finally:
+        cluster.close()

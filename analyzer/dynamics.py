@@ -20,10 +20,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.alignment import shifted, smooth, spans
 from analyzer.kinematics import odometry_matrix
 from analyzer.quantities import Estimate, in_lot_order, slope_through_origin
 from analyzer.run import TURNS, Pass, Run
+from analyzer.signals import shifted, smooth, spans
 
 GRAVITY = 9.80665
 

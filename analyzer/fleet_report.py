@@ -56,7 +56,8 @@ def fleet_headline(summary: dict[str, Any]) -> str:
         text += f" Worst yaw drift: {worst['robot']}, {worst['worst_drift_deg_per_m']:.1f} °/m."
     if summary["outliers"]:
         odd = sorted({o["robot"] for o in summary["outliers"]})
-        text += f" {', '.join(odd[:5])} stand{'s' if len(odd) == 1 else ''} out of the fleet."
+        more = f" and {len(odd) - 5} more" if len(odd) > 5 else ""
+        text += f" {', '.join(odd[:5])}{more} stand{'s' if len(odd) == 1 else ''} out of the fleet."
     if counts["failed"]:
         text += f" Recordings that could not be analysed: {counts['failed']}."
     return text

@@ -9,9 +9,9 @@ from itertools import compress
 
 import numpy as np
 
-from analyzer.alignment import GYRO_WANDER
 from analyzer.balances import Group
 from analyzer.dynamics import GRAVITY, Torques
+from analyzer.imu import GYRO_WANDER
 from analyzer.kinematics import odometry_matrix, plane_length
 from analyzer.motion import (
     HARDLY_CARRIES,

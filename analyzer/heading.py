@@ -14,7 +14,6 @@ from typing import Any, Literal
 
 import numpy as np
 
-from analyzer.alignment import integrated
 from analyzer.control import (
     HeadingGains,
     Margins,
@@ -39,6 +38,7 @@ from analyzer.quantities import (
     student_quantile,
 )
 from analyzer.run import Pass, Run
+from analyzer.signals import integrated
 from analyzer.yaw_plant import Identified, first_order, full_speeds, identify
 
 DEGREES = 180 / math.pi

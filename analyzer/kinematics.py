@@ -163,6 +163,40 @@ def integrate_twist(twist: np.ndarray, dt: np.ndarray | float) -> np.ndarray:
     return pose
 
 
+def body_twist(pose: np.ndarray, yaw: np.ndarray, dt: float, step: int) -> np.ndarray:
+    """Body twist of a pose, by differences.
+
+    Parameters
+    ----------
+    pose : ndarray, shape (n, 2) or more columns
+        Positions on an even grid. [m]
+    yaw : ndarray, shape (n,)
+        Headings. [rad]
+    dt : float
+        Grid step. [s]
+    step : int
+        Samples from one end of a difference to the other.
+
+    Returns
+    -------
+    ndarray, shape (k, 3)
+        Means over the differences, laid end to end. [m/s, m/s, rad/s]
+    """
+    ends = pose[::step, :2]
+    turn = yaw[::step]
+    world = np.diff(ends, axis=0) / (step * dt)
+    mid = (turn[1:] + turn[:-1]) / 2
+    cosine, sine = np.cos(mid), np.sin(mid)
+    return np.stack(
+        [
+            cosine * world[:, 0] + sine * world[:, 1],
+            -sine * world[:, 0] + cosine * world[:, 1],
+            np.diff(turn) / (step * dt),
+        ],
+        axis=1,
+    )
+
+
 def cosine_and_sine(angle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Cosine and sine of many angles.
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.alignment import smooth, spans
 from analyzer.kinematics import plane_length
 from analyzer.quantities import quantile
 from analyzer.run import TURNS, Pass, PassKind, Run
+from analyzer.signals import smooth, spans
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

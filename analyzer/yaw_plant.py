@@ -24,7 +24,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analyzer.alignment import integrated, spans
 from analyzer.control import YawPlant, steepest_tangent, two_point
 from analyzer.kinematics import odometry_matrix, plane_length
 from analyzer.passes import span_sums
@@ -38,6 +37,7 @@ from analyzer.quantities import (
     student_quantile,
 )
 from analyzer.run import Pass, Run
+from analyzer.signals import integrated, spans
 
 WHAT_TO_RECORD = (
     "Record turns on the spot: from standstill, both ways, at two or three turn rates (for example "

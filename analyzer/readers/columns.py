@@ -720,8 +720,9 @@ def _clock(
                 )
             )
             return np.arange(rows) / rate, 0.0, False, use
+        more = f" and {len(columns.names) - 12} more" if len(columns.names) > 12 else ""
         raise RecordingError(
-            f"{columns.name}: channel t: no time column among {', '.join(columns.names[:12])}. "
+            f"{columns.name}: channel t: no time column among {', '.join(columns.names[:12])}{more}. "
             'Log stamps, or name the column in the robot file: "NAME" = { channel = "t", unit = '
             '"s" }, or give the rate there: [log] rate_hz = 50'
         )

@@ -9,8 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from analyzer.alignment import clean_stamps, unwrap_counter
 from analyzer.channels import UNITS, dimension_of, parse_unit, recognise, unit_factor
+from analyzer.clocks import clean_stamps
+from analyzer.counters import unwrap_counter
 from analyzer.kinematics import tracking_rows
 from analyzer.readers.messages import TopicDecoder, gather, window
 from tests.bags import write

@@ -5,8 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analyzer.alignment import WANDER_GAIN, random_walk
-from analyzer.imu import INSTABILITY, allan_deviation, bias_instability
+from analyzer.imu import INSTABILITY, WANDER_GAIN, allan_deviation, bias_instability, random_walk
 
 # NBS Monograph 140, nine frequency values; results in Riley, NIST SP 1065 (2008), table 31.
 NBS_9 = np.array([892, 809, 823, 798, 671, 644, 883, 903, 677], dtype=float)

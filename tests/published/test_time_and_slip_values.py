@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from analyzer.alignment import find_lag, parabolic_peak, unwrap_counter
+from analyzer.counters import unwrap_counter
 from analyzer.motion import slip_ratio
 from analyzer.quantities import mean_estimate, student_quantile
+from analyzer.signals import find_lag, parabolic_peak
 
 
 def test_slip_of_sae_j670():

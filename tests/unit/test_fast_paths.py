@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import ndimage, signal
 
-from analyzer import alignment
+from analyzer import alignment, signals
+from analyzer.clocks import AlignmentConfig, Thinning
 from analyzer.demo import robot_text
 from analyzer.dynamics import _Binned, _without_each
 from analyzer.kinematics import plane_length
@@ -24,7 +25,7 @@ from analyzer.simulate import Truth, drive, usual_script
 @pytest.mark.parametrize("n", [40, 2001, 50_000, 50_007])
 def test_smoothing_is_scipys_gaussian(width, n):
     values = np.random.default_rng(1).normal(size=n).cumsum() + 300
-    got = alignment.smooth(values, 0.01, 0.01 * width)
+    got = signals.smooth(values, 0.01, 0.01 * width)
     want = ndimage.gaussian_filter1d(values, width, mode="nearest", truncate=3.0)
     np.testing.assert_allclose(got, want, atol=1e-9)
 
@@ -33,8 +34,8 @@ def test_smoothing_is_scipys_gaussian(width, n):
 @pytest.mark.parametrize("width", [0.2, 2.5, 30.0])
 def test_smoothing_here_and_there_is_smoothing_everywhere(every, width):
     values = np.random.default_rng(1).normal(size=(2001, 2)).cumsum(axis=0)
-    whole = alignment.smooth(values, 0.01, 0.01 * width)[::every]
-    few = alignment.smooth(values, 0.01, 0.01 * width, every=every)
+    whole = signals.smooth(values, 0.01, 0.01 * width)[::every]
+    few = signals.smooth(values, 0.01, 0.01 * width, every=every)
     np.testing.assert_allclose(few, whole, atol=1e-9)
 
 
@@ -42,7 +43,7 @@ def test_smoothing_here_and_there_is_smoothing_everywhere(every, width):
 def test_what_is_slower_than_a_second_is_scipys_gaussian(dt):
     rng = np.random.default_rng(7)
     values = rng.normal(0, 0.05, round(60 / dt) + 3).cumsum() * np.sqrt(dt)
-    got = alignment._slow(values, dt)
+    got = signals.slow_part(values, dt)
     want = ndimage.gaussian_filter1d(values, 1 / dt, mode="nearest", truncate=3.0)
     left = np.std(values - want)  # what is faster
     assert np.std(got - want) < 0.002 * left
@@ -53,12 +54,12 @@ def test_unwrapping_is_numpys():
     rng = np.random.default_rng(2)
     angle = np.cumsum(rng.normal(0, 0.7, 5000))
     wrapped = (angle + np.pi) % (2 * np.pi) - np.pi
-    np.testing.assert_allclose(alignment.unwrapped(wrapped), np.unwrap(wrapped), atol=1e-9)
+    np.testing.assert_allclose(signals.unwrapped(wrapped), np.unwrap(wrapped), atol=1e-9)
 
 
 @pytest.mark.parametrize("least", [1, 2, 7, 97, 601, 65_537, 1_000_003])
 def test_transform_lengths_have_small_factors(least):
-    size = alignment._fast_length(least)
+    size = signals._fast_length(least)
     assert least <= size <= max(2, 1.3 * least)
     for prime in (2, 3, 5):
         while size % prime == 0:
@@ -71,7 +72,7 @@ def test_lag_is_that_of_scipys_correlation(late):
     rng = np.random.default_rng(3)
     long = ndimage.gaussian_filter1d(rng.normal(size=4200), 5)
     a, b = long[100:4100], long[100 - late : 4100 - late]
-    lag, peak = alignment.find_lag(a, b, 0.01, 0.5)
+    lag, peak = signals.find_lag(a, b, 0.01, 0.5)
     full = signal.correlate(b - b.mean(), a - a.mean(), mode="full")
     lags = signal.correlation_lags(b.size, a.size)
     near = np.abs(lags) <= 50
@@ -96,7 +97,7 @@ def test_faster_logs_are_averaged_and_gaps_stay_gaps():
     t = np.arange(4000) * 0.0025
     t[2002:] += 1.0
     values = np.sin(t)
-    thin = alignment._Thinning.of(t, 0.01)
+    thin = Thinning.of(t, 0.01)
     assert thin.size == 4
     # Means of four samples: the middle of their stamps, the middle of their values.
     np.testing.assert_allclose(thin.mean(values), np.sin(thin.t), atol=1e-4)
@@ -133,7 +134,7 @@ def test_a_step_of_the_grid_is_a_whole_number_of_samples(rate, samples):
 def test_a_finer_grid_tells_nothing_more():
     """Sampling theorem: the kernel passes nothing above 13 Hz, a step of 0.02 s carries 25 Hz."""
     recording, robot = _logged(200, usual_script((0.3, 0.6)))
-    fine = alignment.align(recording, robot, alignment.AlignmentConfig(shortest_step=0.005))
+    fine = alignment.align(recording, robot, AlignmentConfig(shortest_step=0.005))
     usual = alignment.align(recording, robot)
     assert (fine.dt, usual.dt) == (0.005, 0.02)
     measures = [describe_motion(run, find_passes(run)) for run in (fine, usual)]
@@ -151,7 +152,7 @@ def test_noise_falls_as_averaging_says():
     rng = np.random.default_rng(5)
     t = np.arange(400_000) * 0.0025
     noise = rng.normal(0, 1.0, t.size)
-    thin = alignment._Thinning.of(t, 0.01)
+    thin = Thinning.of(t, 0.01)
     assert thin.mean(noise).std() == pytest.approx(0.5, rel=0.01)
 
 
@@ -226,7 +227,7 @@ def test_plane_length_is_numpys_hypot():
 def test_a_shift_is_numpys_interpolation(n, stride, steps):
     values = np.random.default_rng(6).normal(size=n)
     want = np.interp(np.arange(0, n, stride) + steps, np.arange(n), values)
-    np.testing.assert_allclose(alignment.shifted(values, steps, stride=stride), want, atol=1e-12)
+    np.testing.assert_allclose(signals.shifted(values, steps, stride=stride), want, atol=1e-12)
 
 
 @pytest.mark.parametrize("steps", [-30.5, -3.0, 0.0, 0.25, 12.0, 80.75])
@@ -234,7 +235,7 @@ def test_a_shift_is_numpys_interpolation(n, stride, steps):
 def test_a_shift_onto_another_length_is_numpys_interpolation(size, steps):
     values = np.random.default_rng(6).normal(size=101)
     want = np.interp(np.arange(size) + steps, np.arange(101), values)
-    np.testing.assert_allclose(alignment.shifted(values, steps, size=size), want, atol=1e-12)
+    np.testing.assert_allclose(signals.shifted(values, steps, size=size), want, atol=1e-12)
 
 
 @dataclass

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analyzer.alignment import align, unwrap_counter
+from analyzer.alignment import align
+from analyzer.counters import unwrap_counter
 from analyzer.motion import describe_motion
 from analyzer.passes import find_passes
 from analyzer.robot import load_robot
@@ -232,6 +233,17 @@ def test_outlier_speeds(clean, sound):
 # ---- gyro and heading
 
 
+def jumping(values, rows):
+    for n, at in enumerate(rows):
+        values[at:] += 0.3 * (-1) ** n
+
+
+def rests(run, clock):
+    """Rows at which the wheels rest."""
+    turning = np.abs(run.wheel_speed).max(axis=1) > 0.05
+    return np.flatnonzero(np.interp(clock, run.t, turning.astype(float)) == 0.0)
+
+
 def test_frozen_gyro_with_a_reference(clean, sound):
     log = copy_of(clean)
     a, b = 2000, 2600
@@ -354,6 +366,33 @@ def test_frozen_and_jumping_heading(clean):
     assert_drift_right(motion, whole)
 
 
+def test_heading_that_jumps_at_many_places_is_left_out_at_all_of_them(clean):
+    log = copy_of(clean)
+    log["ref"] = {}
+    log["wheels"].pop("omega_z")
+    run, whole = estimates(copy_of(log))
+    rested = rests(run, log["t"])
+    passes = [round((p.t_start + p.t_end) / 2 * RATE) for p in whole.passes[-6:]]
+    jumping(log["wheels"]["yaw"], np.concatenate([rested[rested < passes[0]][20::7][:60], passes]))
+    run, motion = estimates(log)
+    told = said(run, "yaw", "heading jumps")
+    assert len(told) == 21
+    assert "46 more such places" in told[-1].text
+    assert not run.valid[np.round(log["t"][passes] / run.dt).astype(int)].any()
+    assert_drift_right(motion, whole)
+
+
+def test_heading_that_jumps_all_the_time_is_not_used(clean):
+    log = copy_of(clean)
+    log["ref"] = {}
+    log["wheels"].pop("omega_z")
+    jumping(log["wheels"]["yaw"], np.arange(200, log["t"].size - 10, 60))
+    run, motion = estimates(log)
+    assert "it is not used" in said(run, "yaw", "heading jumps at")[0].text
+    assert run.yaw is None
+    assert motion.yaw_drift["left"]["total"].value is None
+
+
 # ---- reference
 
 
@@ -380,6 +419,33 @@ def test_pose_jump_that_stays(clean, sound):
     assert_right(motion, sound[1])
 
 
+def test_a_pose_that_jumps_at_many_places_is_left_out_at_all_of_them(clean, sound):
+    log = copy_of(clean)
+    rested = rests(sound[0], log["ref_t"])
+    passes = [round((p.t_start + p.t_end) / 2 * RATE / 2) for p in sound[1].passes[-6:]]
+    rows = np.concatenate([rested[rested < passes[0]][10::3][:60], passes])
+    assert rows.size == 66
+    jumping(log["ref"]["ref_x"], rows)
+    run, motion = estimates(log)
+    left_out = run.valid[np.round(log["ref_t"][rows] / run.dt).astype(int)]
+    assert not left_out.any()
+    told = said(run, "ref_x", "reference jumps by")
+    assert len(told) == 21
+    assert "46 more such places" in told[-1].text
+    assert told[-1].t_end == pytest.approx(log["ref_t"][rows[-1]], abs=0.05)
+    assert len(motion.passes) == len(sound[1].passes) - 6
+
+
+def test_a_pose_that_jumps_all_the_time_is_not_used(clean, sound):
+    log = copy_of(clean)
+    jumping(log["ref"]["ref_x"], np.arange(100, log["ref_t"].size - 1, 25))  # every second
+    run, motion = estimates(log)
+    said(run, "ref_x", "it is not used")
+    assert motion.sideways_ratio.value is None
+    assert len(motion.passes) == len(sound[1].passes)
+    assert_drift_right(motion, sound[1])
+
+
 def test_pose_frozen_and_stale(clean, sound):
     log = copy_of(clean)
     a, b = 1000, 1100
@@ -393,12 +459,25 @@ def test_pose_frozen_and_stale(clean, sound):
     assert_right(motion, sound[1])
 
 
-def test_pose_of_another_unit_is_told(clean):
+@pytest.mark.parametrize(
+    ("factor", "unit"),
+    [(1000, "mm"), (100, "cm"), (39.37, "inches"), (0.001, "km"), (4.0, ". Give")],
+)
+def test_pose_of_another_unit_is_told_and_not_used(clean, sound, factor, unit):
     log = copy_of(clean)
-    log["ref"]["ref_x"] *= 1000
-    log["ref"]["ref_y"] *= 1000
-    run, _ = estimates(log)
-    assert "mm" in said(run, "ref_x", "of the distance")[0].text
+    log["ref"]["ref_x"] *= factor
+    log["ref"]["ref_y"] *= factor
+    run, motion = estimates(log)
+    assert unit in said(run, "ref_x", "of the distance")[0].text
+    assert len([f for f in run.findings if f.channel == "ref_x"]) == 1
+    # Its heading is as good as ever.
+    assert run.yaw_source == "reference"
+    assert np.isnan(run.reference[:, :2]).all()
+    assert motion.sideways_ratio.value is None
+    assert len(motion.passes) == len(sound[1].passes)
+    assert_drift_right(motion, sound[1])
+    lag = run.reference[:, 2] - sound[0].reference[:, 2]
+    assert np.nanmax(np.abs(lag)) < 0.01
 
 
 def test_odometry_of_the_wheels_is_no_reference(clean):

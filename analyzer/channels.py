@@ -573,6 +573,43 @@ def recognise(name: str, robot: Robot | None) -> Taken:
 WHEEL_WORDS = {"ticks", "tick", "count", "counts", "enc", "encoder", "rpm", "wheel", "motor", "pwm"}
 
 
+NO_SAMPLE = {
+    "mw", "ff", "err", "error", "temp", "temperature", "state", "id", "limit", "lim", "max", "min", "fault",
+    "status", "flag", "enable", "enabled", "offset", "gain", "kp", "ki", "kd",
+}  # fmt: skip
+"""Words of a wheel's column that holds a setting, or nothing that is measured of its motion."""
+ASKED = {"ref", "reference", "demand", "goal", "request", "requested"}
+"""Words that ask something of a wheel; of a base they may speak of a reference."""
+
+
+def _of_battery(name: str, said: set[str], unit: str, bag: bool, scale: float) -> Taken:
+    """Volts of the battery: it has a charge, a current, cells and a temperature as well."""
+    base = parse_unit(unit)[1]
+    volts = bool(said & {"v", "vbat", "volt", "volts", "voltage"}) or base in {"V", "mV"}
+    names = {
+        "battery",
+        "batt",
+        "bat",
+        "vbat",
+        "v",
+        "volt",
+        "volts",
+        "voltage",
+        "main",
+        "pack",
+        "state",
+        "data",
+    }
+    own = set(tokens_of(name.rsplit(".", 1)[-1])) if bag else said
+    if own - names - {"mv"} or base not in {"", "V", "mV"}:
+        return Taken(channel="", why="not a channel of this analysis")
+    if not volts:
+        return Taken(channel="", why="volts or charge? Map it in the robot file", asks=True)
+    if bag and not unit and scale == 1:
+        unit = "V"  # sensor_msgs/BatteryState: voltage in volts
+    return Taken(channel="battery", unit=unit, why="name", scale=scale)
+
+
 def _one_side(core: list[str]) -> Taken:
     side = "left" if "left" in core else "right"
     return Taken(
@@ -595,23 +632,33 @@ def _of_wheel(wheel: str, rest: list[str], unit: str, scale: float, words: list[
     if words[-1] == "rpm":
         unit = "rpm"
     base = parse_unit(unit)[1]
-    if said & {"mw", "ff", "err", "error", "temp", "temperature", "state", "id"} or "mw" in words:
+    if said & NO_SAMPLE or "mw" in words:
         return Taken(channel="", why="not a channel of this analysis")
 
     def taken(channel: str, unit: str, why: str = "name") -> Taken:
         return Taken(channel=f"{channel}_{wheel}", unit=unit, why=why, scale=scale)
 
-    if said & COMMAND:
+    duty = bool(said & {"pwm", "duty", "power", "pow"})
+    amperes = bool(said & {"cur", "current", "amp", "amps", "amperes", "i"}) or base in {"A", "mA"}
+    volts = bool(said & {"volt", "volts", "voltage", "u"}) or base in {"V", "mV"}
+    if said & (COMMAND | ASKED) and not duty:
+        if volts:
+            why = (
+                f"commanded volts: if the motor gets them, map it to volt_{wheel} in the robot file"
+            )
+            return Taken(channel="", why=why, asks=True)
+        if amperes or "torque" in said:
+            return Taken(channel="", why="not a channel of this analysis")
         return taken("target", unit)
     if "effort" in said:
         why = "an effort is a torque, a current or a duty; map it in the robot file with its unit"
         return Taken(channel="", why=why, asks=True)
-    if said & {"pwm", "duty", "power", "pow"}:
+    if duty:
         return taken("power", unit)
-    if said & {"cur", "current", "amp", "amps", "amperes", "i"} or base in {"A", "mA"}:
-        return taken("current", unit or ("A" if scale == 1 else ""))
-    if said & {"volt", "volts", "voltage", "u"} or base in {"V", "mV"}:
-        return taken("volt", unit or ("V" if scale == 1 else ""))
+    if amperes:
+        return taken("current", unit)
+    if volts:
+        return taken("volt", unit)
     if unit_dimension(unit) in {"rate", "speed"}:
         return taken("omega", unit, "name and unit")
     if unit == "count" or said & {"ticks", "tick", "count", "counts", "enc", "encoder"}:
@@ -724,8 +771,8 @@ def _of_body(name: str, core: list[str], unit: str, bag: bool, scale: float) -> 
         last in {"yaw", "heading"} and said & {"imu", "fused"}
     ):
         return taken("yaw", "name of a heading")
-    if said & {"battery", "vbat", "batt"}:
-        return taken("battery", "name", "V")
+    if said & {"battery", "batt", "bat", "vbat"}:
+        return _of_battery(name, said, unit, bag, scale)
     if joined in BARE or (said & {"pos", "position", "axis"} and said & {"x", "y", "rotational"}):
         return Taken(
             channel="",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -105,7 +106,7 @@ def read_recording(
     sources: list[Source] = []
     findings: list[Finding] = []
     faults: list[str] = []
-    questions: list[str] = []
+    questions: list[Finding] = []
     seen: set[str] = set()
     for file in files:
         try:
@@ -130,16 +131,38 @@ def read_recording(
     if faults:
         raise RecordingError("\n".join(faults))
     if not sources:
+        asked = [q.text.replace(": not used: ", ": ", 1) for q in questions]
+        more = [f"and {len(asked) - 40} more columns"] if len(asked) > 40 else []
         raise RecordingError(
             f"{', '.join(map(str, files))}: nothing in it is a channel of this analysis. Name the "
             "columns in the robot file under [channels]"
-            + "".join(f"\n  {q}" for q in questions[:40])
+            + "".join(f"\n  {line}" for line in [*asked[:40], *more])
         )
+    findings += _weighed(questions, {c for s in sources for c in s.channels}, leave)
     return Recording(
         paths=tuple(map(str, files)),
         sources=tuple(_join_takes(sources, findings)),
         findings=tuple(findings),
     )
+
+
+WANTED = ("ref_", "omega_", "yaw", "count_", "angle_", "f_", "current_", "volt_", "cmd_")
+"""Channels, by how they begin, without which estimates are missing or worse."""
+
+
+def _weighed(
+    questions: Sequence[Finding], taken: Collection[str], leave: Collection[str]
+) -> list[Finding]:
+    """Questions as findings: a warning where nothing stands in for what was left out."""
+    out = []
+    for question in questions:
+        channel = question.channel
+        wheel = channel.partition("_")[2]
+        has = channel in taken or bool({f"count_{wheel}", f"angle_{wheel}"} & set(taken))
+        if channel.startswith(WANTED) and not has and channel not in leave:
+            question = replace(question, severity="warning")
+        out.append(question)
+    return out
 
 
 PAUSE = 3.0

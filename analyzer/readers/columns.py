@@ -107,11 +107,14 @@ class _Taking:
     extents: dict[str, tuple[float, float]] = field(default_factory=dict)
     uses: list[ColumnUse] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
-    asked: list[str] = field(default_factory=list)
+    asked: list[Finding] = field(default_factory=list)
 
-    def ask(self, name: str, question: str) -> None:
+    def ask(self, name: str, question: str, channel: str = "") -> None:
+        """Leave a column out until the user answers; `channel` is what it would be."""
         self.uses.append(ColumnUse(column=name, channel="", unit="", why=question))
-        self.asked.append(f"{self.columns.rename.get(name, name)!r}: {question}")
+        column = self.columns.rename.get(name, name)
+        text = f"{self.columns.name}: not used: {column!r}: {question}"
+        self.asked.append(Finding(severity="note", channel=channel, text=text))
 
     def leave_out(self, name: str, channel: str, unit: str, why: str) -> None:
         why = f"{why}; no estimate uses it"
@@ -125,7 +128,7 @@ def take_columns(
     columns: Columns,
     robot: Robot | None,
     findings: list[Finding],
-    questions: list[str] | None = None,
+    questions: list[Finding],
     leave: Collection[str] = (),
 ) -> Source | None:
     """Turn columns into a source.
@@ -137,9 +140,9 @@ def take_columns(
     robot : Robot or None
         Robot whose channel map and wheels apply.
     findings : list of Finding
-        Questions and notes are added here.
-    questions : list of str, optional
-        Questions are added here too, for the case that nothing can be taken.
+        Notes are added here.
+    questions : list of Finding
+        What is asked of columns that are left out is added here, with the channel that each would be.
     leave : collection of str
         Channels whose values are not wanted.
 
@@ -187,15 +190,11 @@ def take_columns(
     if work.faults:
         raise RecordingError("\n".join(work.faults))
     _merge_acceleration_unit(work)
-    findings += [
-        Finding(severity="note", channel="", text=f"{columns.name}: not used: {text}")
-        for text in work.asked
-    ]
-    if questions is not None:
-        questions += [f"{columns.name}: {text}" for text in work.asked]
+    questions += work.asked
     if not work.channels:
-        if questions is not None and not clocks:
-            questions.append(f"{columns.name}: no time column: name it, or give [log] rate_hz")
+        if not clocks:
+            text = f"{columns.name}: no time column: name it, or give [log] rate_hz"
+            questions.append(Finding(severity="note", channel="t", text=text))
         return None
     t, epoch, absolute, clock = _clock(work, clocks)
     for _, name, _, _ in clocks:
@@ -314,7 +313,7 @@ def _take_named(work: _Taking, name: str, taken: Taken) -> None:
         return
     unit, why, question = _unit_of(taken, values, columns.units.get(name, ""))
     if question:
-        work.ask(name, question)
+        work.ask(name, question, taken.channel)
         return
     _store(work, name, taken.channel, unit, why, values, 1)
 
@@ -329,6 +328,7 @@ def _drop(work: _Taking, earlier: str, taken: Taken) -> None:
                 name,
                 f"this name stands twice with different numbers; which is {taken.channel}? Map it "
                 "in the robot file",
+                taken.channel,
             )
 
 
@@ -360,7 +360,7 @@ def _take_mapped(work: _Taking, name: str, spec: ChannelSpec) -> None:
     taken = Taken(channel=spec.channel, unit=unit, why="robot file", scale=scale)
     unit, why, question = _unit_of(taken, values, stated)
     if question:
-        work.ask(name, question)
+        work.ask(name, question, taken.channel)
         return
     _store(work, name, spec.channel, unit, why, values, spec.sign)
 
@@ -391,7 +391,8 @@ def _store(
     elif dimension_of(channel) == "rate" and dimension == "speed" and "_z" not in channel:
         wheel = channel.partition("_")[2]
         if work.robot is None or wheel not in work.robot.wheel_names:
-            work.ask(name, "speed of the rim: give --robot, whose radius turns it into rad/s")
+            text = "speed of the rim: give --robot, whose radius turns it into rad/s"
+            work.ask(name, text, channel)
             return
         radius = float(work.robot.radius[work.robot.wheel_index(wheel)])
         scale, base = parse_unit(unit)
@@ -402,13 +403,14 @@ def _store(
     if radius == 1.0:
         factor = unit_factor(channel, unit)
     if factor is None:
-        if why.startswith("robot file") or dimension:
+        if why.startswith("robot file"):
             work.fault(
                 name,
                 f"unit {unit!r} does not fit {channel}; allowed are {units_for(channel)}",
             )
         else:
-            work.ask(name, f"unit {unit!r}: give it as one of {units_for(channel)}{_pixels(unit)}")
+            text = f"unit {unit!r}: give it as one of {units_for(channel)}{_pixels(unit)}"
+            work.ask(name, text, channel)
         return
     factor *= sign
     values = values.astype(np.float64, copy=False)
@@ -533,7 +535,11 @@ def _unit_of(taken: Taken, values: np.ndarray, stated: str) -> tuple[str, str, s
         limit = {"length": 200.0, "voltage": 100.0, "current": 200.0}.get(dimension, math.inf)
         if top > limit:
             other = {"length": "m, mm or pixels", "voltage": "V or mV", "current": "A or mA"}
-            return "", "", f"values reach {top:.0f}: {other[dimension]}? Give the unit"
+            return (
+                "",
+                "",
+                f"values reach {top:.0f}: {other[dimension]}? Give the unit in the robot file",
+            )
         return si, f"{why}; SI unit taken", ""
     if dimension == "share":
         if top <= 1.0001:
@@ -595,10 +601,11 @@ def _merge_acceleration_unit(work: _Taking) -> None:
             del work.channels[use.channel]
         if not unit:
             seen = "" if math.isnan(size) else f" (gravity would read {size:.3g})"
-            asked = [work.uses[k].column for k in open_]
+            asked = [work.uses[k] for k in open_]
             work.uses = [u for k, u in enumerate(work.uses) if k not in open_]
-            for name in asked:
-                work.ask(name, f"m/s^2 or g{seen}? Give the unit in the robot file")
+            for use in asked:
+                question = f"m/s^2 or g{seen}? Give the unit in the robot file"
+                work.ask(use.column, question, use.channel)
     if "f_z" in work.channels:
         reading = work.channels["f_z"]
         reading = reading[np.isfinite(reading)]

@@ -446,6 +446,24 @@ CASES = {
         row='{{"time_s": {s1}, "fl_ticks": 10}}', takes={"count_FL": 10}, ending="log"),
     "target and measured of one wheel": Case(
         header="time_s,fl_target_rpm,fl_actual_rpm", row="{s},60,59", takes={"target_FL": 60 * RPM, "omega_FL": 59 * RPM}),
+    "battery with current, charge and cells": Case(
+        header="time_s,battery_current_a,battery_percentage,battery_temp_c,battery_cell_1_v,battery_voltage,fl_ticks",
+        row="{s},3,95,31,4.1,12.4,10", takes={"battery": 12.4, "count_FL": 10}),
+    "battery without a word on what": Case(
+        header="time_s,battery,fl_ticks", row="{s},95,10", takes={"count_FL": 10}, asks=("battery",)),
+    "battery in mV without a unit": Case(
+        header="time_s,vbat,fl_ticks", row="{s},12100,10", takes={"count_FL": 10}, asks=("vbat",)),
+    "currents in mA without a unit": Case(
+        header="time_s,fl_current,fl_ticks", row="{s},850,10", takes={"count_FL": 10}, asks=("fl_current",)),
+    "limits and settings of a wheel": Case(
+        header="time_s,fl_current_limit,fl_max_rpm,fl_current,fl_ticks", row="{s},20,300,1.5,10",
+        takes={"current_FL": 1.5, "count_FL": 10}),
+    "commands of a wheel beside what is measured": Case(
+        header="time_s,fl_target_current_a,fl_speed_ref_rad_s,fl_speed_rad_s,fl_current_a", row="{s},9,8,7,6",
+        takes={"target_FL": 8, "omega_FL": 7, "current_FL": 6}),
+    "commanded duty and volts": Case(
+        header="time_s,fl_pwm_cmd_pct,fl_cmd_volts,fl_ticks", row="{s},50,6,10",
+        takes={"power_FL": 0.5, "count_FL": 10}, asks=("fl_cmd_volts",)),
     "battery and volts": Case(
         header="time_s,battery_mV,fl_volts,fl_ticks", row="{s},12100,6,10",
         takes={"battery": 12.1, "volt_FL": 6, "count_FL": 10}),
@@ -567,3 +585,24 @@ def test_a_stamp_that_was_taken_as_a_channel_is_no_clock(tmp_path):
     (source,) = read_recording([tmp_path / "a.csv"], None).sources
     assert source.channels["count_FL"][1] == 20000000
     assert "fl_ticks" in {use.column for use in source.columns if use.channel != "count_FL"}
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "channel", "severity"),
+    [
+        ("fl_ticks,mocap_x,mocap_y_m", "10,1800,2", "ref_x", "warning"),
+        ("fl_ticks,fr_ticks,fl_speed", "10,20,30", "omega_FL", "note"),  # the counter stands in
+        ("fr_ticks,fl_speed", "20,30", "omega_FL", "warning"),
+        ("fl_ticks,battery_voltage", "10,12000", "battery", "note"),  # little depends on it
+    ],
+)
+def test_a_column_left_out_is_a_warning_where_nothing_stands_in(
+    header, row, channel, severity, tmp_path
+):
+    file = tmp_path / "log.csv"
+    lines = [f"time_s,{header}", *(f"{0.02 * k:.2f},{row}" for k in range(30))]
+    file.write_text("\n".join([*lines, ""]))
+    recording = read_recording([file], robot_of(FOUR, ""))
+    (asked,) = [f for f in recording.findings if "not used" in f.text]
+    assert (asked.channel, asked.severity) == (channel, severity)
+    assert asked.text.count("Give the unit") == 1

@@ -505,6 +505,9 @@ TIME_WORDS = {
 TIME_FILLERS = {"relative", "unix", "host", "ros", "elapsed", "loop", "system", "epoch", "step"}
 REFERENCE = {"ref", "reference", "pose", "mocap", "truth", "gt", "tracker", "camera", "marker"}
 COMMAND = {"cmd", "command", "sp", "setpoint", "set", "target", "desired", "des", "commanded"}
+SEEN = {"slam", "amcl", "lidar", "laser", "apriltag", "aruco", "ekf", "kalman", "fused", "vio"}
+ACCELERATION = {"ac", "acc", "accel", "acceleration", "accelerometer"}
+WISHED = COMMAND | {"goal", "demand", "request", "requested"}
 GLOSSARY_UNITS = {
     "count": "count", "angle": "rad", "omega": "rad/s", "target": "rad/s", "current": "A",
     "volt": "V", "power": "",
@@ -575,11 +578,10 @@ WHEEL_WORDS = {"ticks", "tick", "count", "counts", "enc", "encoder", "rpm", "whe
 
 NO_SAMPLE = {
     "mw", "ff", "err", "error", "temp", "temperature", "state", "id", "limit", "lim", "max", "min", "fault",
-    "status", "flag", "enable", "enabled", "offset", "gain", "kp", "ki", "kd",
+    "status", "flag", "enable", "enabled", "offset", "gain", "kp", "ki", "kd", "errors", "missed", "lost",
+    "index", "peak", "overflow", "overflows", "resets", "quality", "valid", "bias",
 }  # fmt: skip
-"""Words of a wheel's column that holds a setting, or nothing that is measured of its motion."""
-ASKED = {"ref", "reference", "demand", "goal", "request", "requested"}
-"""Words that ask something of a wheel; of a base they may speak of a reference."""
+"""Words of a column that holds a setting, or nothing that is measured of a motion."""
 
 
 def _of_battery(name: str, said: set[str], unit: str, bag: bool, scale: float) -> Taken:
@@ -641,7 +643,7 @@ def _of_wheel(wheel: str, rest: list[str], unit: str, scale: float, words: list[
     duty = bool(said & {"pwm", "duty", "power", "pow"})
     amperes = bool(said & {"cur", "current", "amp", "amps", "amperes", "i"}) or base in {"A", "mA"}
     volts = bool(said & {"volt", "volts", "voltage", "u"}) or base in {"V", "mV"}
-    if said & (COMMAND | ASKED) and not duty:
+    if said & (WISHED | {"ref", "reference"}) and not duty:
         if volts:
             why = (
                 f"commanded volts: if the motor gets them, map it to volt_{wheel} in the robot file"
@@ -657,13 +659,22 @@ def _of_wheel(wheel: str, rest: list[str], unit: str, scale: float, words: list[
         return taken("power", unit)
     if amperes:
         return taken("current", unit)
+    if volts and said & {"bus", "supply", "battery", "batt", "input", "link"}:
+        why = f"volts of the supply, not of the motor; one of them can be mapped to battery (wheel {wheel})"
+        return Taken(channel="", why=why, asks=True)
     if volts:
         return taken("volt", unit)
     if unit_dimension(unit) in {"rate", "speed"}:
         return taken("omega", unit, "name and unit")
+    speed = bool(said & {"vel", "velocity", "speed", "omega", "measured", "w", "rate"})
     if unit == "count" or said & {"ticks", "tick", "count", "counts", "enc", "encoder"}:
-        return taken("count", unit or "count")
-    if said & {"vel", "velocity", "speed", "omega", "measured", "w"}:
+        if said & {"delta", "diff", "increment", "change"}:
+            why = "counts since the row before? Log the counter itself, or add them up"
+            return Taken(channel="", why=why, asks=True)
+        if not speed:
+            return taken("count", unit or "count")
+        unit = "" if unit == "count" else unit
+    if speed:
         return taken("omega", unit)
     if said & {"pos", "position"}:
         return taken("count", unit)
@@ -693,6 +704,16 @@ def _of_body(name: str, core: list[str], unit: str, bag: bool, scale: float) -> 
             message = bag and bool(said & {"linear", "angular"})
             si = "rad/s" if axis == "omega_z" else "m/s"
             return taken(f"cmd_{axis}", "name of a commanded twist", si if message else "")
+        if said & {"forward", "strafe", "turn", "rotate", "lateral", "axial"}:
+            why = (
+                "which speed is commanded, in which unit? Map it to cmd_v_x, cmd_v_y or cmd_omega_z"
+            )
+            return Taken(channel="", why=why, asks=True)
+    if said & WISHED and said & REFERENCE and last in {"x", "y", "yaw", "theta", "heading", "phi"}:
+        why = "a pose asked for, or measured? If it is measured, map it to ref_x, ref_y or ref_yaw"
+        return Taken(channel="", why=why, asks=True)
+    if said & WISHED or said & {"error", "err", "errors", "limit", "bias", "offset"}:
+        return Taken(channel="", why="not a channel of this analysis")
     if "twist" in said and last in AXIS and said & {"linear", "angular"}:
         axis = f"v_{last}" if "linear" in said else f"omega_{last}"
         if axis not in {"v_x", "v_y", "omega_z"}:
@@ -703,30 +724,31 @@ def _of_body(name: str, core: list[str], unit: str, bag: bool, scale: float) -> 
             f"ref_{axis} in the robot file",
             asks=True,
         )
-    if (
-        said & {"gyro", "gyroscope"}
-        or "angular velocity" in " ".join(core)
+    if "imu" in said and core[-1] == "imu":
+        last = core[-2] if len(core) > 1 else last  # wz_imu
+    way = re.fullmatch(r"(?:g|w|a|f|gyro|gyr|acc|accel)?([xyz])", last)
+    if way and (
+        said & {"gyro", "gyroscope", "gyr", "gy"}
+        or re.search(r"\bang(ular)? vel(ocity)?\b", " ".join(core))
+        or ("imu" in said and last[0] == "w")
         or (
             re.fullmatch(r"g[xyz]|gyro[xyz]|w ?[xyz]", joined)
             and (joined[0] == "g" or ("_" in name and (unit or len(core) == 2)))
         )
     ):
-        axis = last[-1] if last[-1] in AXIS else ""
-        if axis:
-            return taken(
-                f"omega_{axis}", "name of a gyro axis", "rad/s" if bag and "angular" in said else ""
-            )
+        si = "rad/s" if bag and "angular" in said else ""
+        return taken(f"omega_{way[1]}", "name of a gyro axis", si)
     if (core[0] == "omega" and last in AXIS) or joined in {"omegax", "omegay", "omegaz"}:
         return taken(f"omega_{joined[-1]}", "name of a gyro axis")
-    if (
-        said & {"acc", "accel", "acceleration", "accelerometer"}
+    if said & {"gravity", "world", "global"} and said & ACCELERATION:
+        return Taken(channel="", why="not along the base, or not measured")
+    if way and (
+        said & ACCELERATION
+        or ("imu" in said and last[0] == "a")
         or re.fullmatch(r"a[xyz]|acc[xyz]|accel[xyz]|f[xyz]", joined)
-    ) and last[-1] in AXIS:
-        return taken(
-            f"f_{last[-1]}",
-            "name of an accelerometer axis",
-            "m/s^2" if bag and "linear" in said else "",
-        )
+    ):
+        si = "m/s^2" if bag and "linear" in said else ""
+        return taken(f"f_{way[1]}", "name of an accelerometer axis", si)
     if said & {"odom", "est", "estimate", "estimated", "odometry"} and not bag:
         return Taken(
             channel="",
@@ -771,6 +793,9 @@ def _of_body(name: str, core: list[str], unit: str, bag: bool, scale: float) -> 
         last in {"yaw", "heading"} and said & {"imu", "fused"}
     ):
         return taken("yaw", "name of a heading")
+    if said & SEEN and last in {"x", "y", "yaw", "theta", "heading"}:
+        why = "a pose? If it does not come from the wheels, map it to ref_x, ref_y, ref_yaw"
+        return Taken(channel="", why=why, asks=True)
     if said & {"battery", "batt", "bat", "vbat"}:
         return _of_battery(name, said, unit, bag, scale)
     if joined in BARE or (said & {"pos", "position", "axis"} and said & {"x", "y", "rotational"}):

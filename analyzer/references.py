@@ -381,20 +381,25 @@ def _has_right_unit(grid: Grid, ts: np.ndarray, x: np.ndarray, y: np.ndarray, ch
     """Whether positions cover about what the wheels roll; tells where not, and which unit it may be."""
     if ts.size < 10:
         return True
-    every = max(1, round(0.5 / float(np.median(np.diff(ts)))))
+    every = max(1, round(0.5 / float(np.median(np.diff(ts[:4000])))))
     ends = ts[::every]
     covered = plane_length(np.diff(x[::every]), np.diff(y[::every]))
     rolled = np.diff(np.interp(ends, grid.t, integrated(grid.rolled_speed, grid.dt)))
     span = np.diff(ends)
     use = (span < 1.0) & np.isfinite(covered)
     covered, rolled, span = covered[use], rolled[use], span[use]
-    speed = rolled / span
-    fast = speed > 0.5 * np.percentile(speed, 90) if speed.size else np.zeros(0, dtype=bool)
+    if span.size < 10:
+        return True
+
+    def fastest(speed: np.ndarray) -> float:
+        return float(np.sort(speed)[-(speed.size // 10) :].mean())
+
+    fast = rolled / span > 0.5 * fastest(rolled / span)
     if span[fast].sum() <= 2.0:
         return True
     ratio = float(np.median(covered[fast] / rolled[fast]))
     # By their fastest tenth alone: the two may not share a clock.
-    apart = float(np.percentile(covered / span, 90) / np.percentile(speed, 90))
+    apart = fastest(covered / span) / fastest(rolled / span)
     if 0.4 < ratio < 2.5 or 0.4 < apart < 2.5 or ratio == 0.0:
         return True
     near = min((1e3, 1e2, 1e-3, 1e-2, 39.37, 1 / 39.37), key=lambda r: abs(math.log(r / ratio)))

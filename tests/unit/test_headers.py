@@ -446,6 +446,27 @@ CASES = {
         row='{{"time_s": {s1}, "fl_ticks": 10}}', takes={"count_FL": 10}, ending="log"),
     "target and measured of one wheel": Case(
         header="time_s,fl_target_rpm,fl_actual_rpm", row="{s},60,59", takes={"target_FL": 60 * RPM, "omega_FL": 59 * RPM}),
+    "poses asked for beside the measured one": Case(
+        header="time_s,target_pose_x_m,pose_error_x_m,pose_x_m,fl_ticks", row="{s},9,8,7,10",
+        takes={"ref_x": 7, "count_FL": 10}, asks=("target_pose_x_m",)),
+    "what an encoder tells beside its count": Case(
+        header="time_s,fl_encoder_errors,fl_ticks_delta,fl_encoder_velocity,fl_ticks", row="{s},1,2,3,10",
+        takes={"count_FL": 10}, asks=("fl_ticks_delta", "fl_encoder_velocity")),
+    "volts of the supply beside those of the motor": Case(
+        header="time_s,fl_bus_voltage,fl_voltage,fl_ticks", row="{s},24,6,10",
+        takes={"volt_FL": 6, "count_FL": 10}, asks=("fl_bus_voltage",)),
+    "short names of an inertial unit": Case(
+        header="time_s,GyZ_dps,AcX_g,AcY_g,fl_ticks", row="{s},9,0.1,0.2,10",
+        takes={"omega_z": 9 * DEG, "f_x": 0.1 * G, "f_y": 0.2 * G, "count_FL": 10}),
+    "inertial unit named behind": Case(
+        header="time_s,wz_imu_rad_s,ax_imu_g,ay_imu_g,fl_ticks", row="{s},0.9,0.1,0.2,10",
+        takes={"omega_z": 0.9, "f_x": 0.1 * G, "f_y": 0.2 * G, "count_FL": 10}),
+    "words that end like an axis": Case(
+        header="time_s,accel_density,linear_acceleration_x_gravity,gyro_frequency,fl_ticks", row="{s},1,2,3,10",
+        takes={"count_FL": 10}),
+    "poses of a localisation, commands without an axis": Case(
+        header="time_s,slam_x,amcl_yaw,strafe_cmd,fl_ticks", row="{s},1,2,3,10", takes={"count_FL": 10},
+        asks=("slam_x", "amcl_yaw", "strafe_cmd")),
     "battery with current, charge and cells": Case(
         header="time_s,battery_current_a,battery_percentage,battery_temp_c,battery_cell_1_v,battery_voltage,fl_ticks",
         row="{s},3,95,31,4.1,12.4,10", takes={"battery": 12.4, "count_FL": 10}),

@@ -666,7 +666,7 @@ def _of_wheel(wheel: str, rest: list[str], unit: str, scale: float, words: list[
         return taken("volt", unit)
     if unit_dimension(unit) in {"rate", "speed"}:
         return taken("omega", unit, "name and unit")
-    speed = bool(said & {"vel", "velocity", "speed", "omega", "measured", "w", "rate"})
+    speed = bool(said & {"vel", "velocity", "speed", "omega", "rate"})
     if unit == "count" or said & {"ticks", "tick", "count", "counts", "enc", "encoder"}:
         if said & {"delta", "diff", "increment", "change"}:
             why = "counts since the row before? Log the counter itself, or add them up"
@@ -674,7 +674,7 @@ def _of_wheel(wheel: str, rest: list[str], unit: str, scale: float, words: list[
         if not speed:
             return taken("count", unit or "count")
         unit = "" if unit == "count" else unit
-    if speed:
+    if speed or said & {"measured", "w"}:
         return taken("omega", unit)
     if said & {"pos", "position"}:
         return taken("count", unit)

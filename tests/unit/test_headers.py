@@ -452,6 +452,9 @@ CASES = {
     "what an encoder tells beside its count": Case(
         header="time_s,fl_encoder_errors,fl_ticks_delta,fl_encoder_velocity,fl_ticks", row="{s},1,2,3,10",
         takes={"count_FL": 10}, asks=("fl_ticks_delta", "fl_encoder_velocity")),
+    "a measured count": Case(
+        header="time_s,fl_measured_ticks,fr_encoder_measured", row="{s},10,20",
+        takes={"count_FL": 10, "count_FR": 20}),
     "volts of the supply beside those of the motor": Case(
         header="time_s,fl_bus_voltage,fl_voltage,fl_ticks", row="{s},24,6,10",
         takes={"volt_FL": 6, "count_FL": 10}, asks=("fl_bus_voltage",)),

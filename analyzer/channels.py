@@ -506,8 +506,10 @@ TIME_FILLERS = {"relative", "unix", "host", "ros", "elapsed", "loop", "system", 
 REFERENCE = {"ref", "reference", "pose", "mocap", "truth", "gt", "tracker", "camera", "marker"}
 COMMAND = {"cmd", "command", "sp", "setpoint", "set", "target", "desired", "des", "commanded"}
 SEEN = {"slam", "amcl", "lidar", "laser", "apriltag", "aruco", "ekf", "kalman", "fused", "vio"}
+"""Words of a pose that may or may not come from the wheels."""
 ACCELERATION = {"ac", "acc", "accel", "acceleration", "accelerometer"}
 WISHED = COMMAND | {"goal", "demand", "request", "requested"}
+"""Words of what is asked for, not measured."""
 GLOSSARY_UNITS = {
     "count": "count", "angle": "rad", "omega": "rad/s", "target": "rad/s", "current": "A",
     "volt": "V", "power": "",
@@ -584,26 +586,18 @@ NO_SAMPLE = {
 """Words of a column that holds a setting, or nothing that is measured of a motion."""
 
 
+BATTERY = {
+    "battery", "batt", "bat", "vbat", "v", "mv", "volt", "volts", "voltage", "main", "pack", "state", "data",
+}  # fmt: skip
+"""Words of a column of the whole battery's volts, and no others."""
+
+
 def _of_battery(name: str, said: set[str], unit: str, bag: bool, scale: float) -> Taken:
     """Volts of the battery: it has a charge, a current, cells and a temperature as well."""
     base = parse_unit(unit)[1]
     volts = bool(said & {"v", "vbat", "volt", "volts", "voltage"}) or base in {"V", "mV"}
-    names = {
-        "battery",
-        "batt",
-        "bat",
-        "vbat",
-        "v",
-        "volt",
-        "volts",
-        "voltage",
-        "main",
-        "pack",
-        "state",
-        "data",
-    }
     own = set(tokens_of(name.rsplit(".", 1)[-1])) if bag else said
-    if own - names - {"mv"} or base not in {"", "V", "mV"}:
+    if own - BATTERY or base not in {"", "V", "mV"}:
         return Taken(channel="", why="not a channel of this analysis")
     if not volts:
         return Taken(channel="", why="volts or charge? Map it in the robot file", asks=True)

@@ -157,9 +157,11 @@ def _weighed(
     out = []
     for question in questions:
         channel = question.channel
-        wheel = channel.partition("_")[2]
-        has = channel in taken or bool({f"count_{wheel}", f"angle_{wheel}"} & set(taken))
-        if channel.startswith(WANTED) and not has and channel not in leave:
+        stand_in = {channel}
+        if channel.startswith(("count_", "angle_", "omega_")):
+            wheel = channel.partition("_")[2]
+            stand_in |= {f"count_{wheel}", f"angle_{wheel}"}
+        if channel.startswith(WANTED) and not stand_in & {*taken, *leave}:
             question = replace(question, severity="warning")
         out.append(question)
     return out

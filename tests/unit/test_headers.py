@@ -617,6 +617,7 @@ def test_a_stamp_that_was_taken_as_a_channel_is_no_clock(tmp_path):
         ("fl_ticks,mocap_x,mocap_y_m", "10,1800,2", "ref_x", "warning"),
         ("fl_ticks,fr_ticks,fl_speed", "10,20,30", "omega_FL", "note"),  # the counter stands in
         ("fr_ticks,fl_speed", "20,30", "omega_FL", "warning"),
+        ("fl_ticks,fl_current", "10,850", "current_FL", "warning"),
         ("fl_ticks,battery_voltage", "10,12000", "battery", "note"),  # little depends on it
     ],
 )

@@ -172,7 +172,7 @@ def _missing(run: Run, passes: Sequence[Pass], torques: Torques | None) -> list[
         out.append(WOULD_DECIDE["turns"])
     if min(kinds.count("left"), kinds.count("right")) < 3:
         out.append(WOULD_DECIDE["sides"])
-    if run.reference is None:
+    if not run.places:
         out.append(WOULD_DECIDE["reference"])
     return out
 

@@ -180,7 +180,7 @@ def find_gates(
             )
         )
     sides = [m for m in motion.passes if m.kind in {"left", "right"}]
-    if sides and run.reference is not None:
+    if sides and run.places:
         against = np.mean(
             [np.sign(m.path[1]) * np.sign(m.rolled[1]) for m in sides if abs(m.rolled[1]) > 0.1]
             or [1.0]

@@ -542,8 +542,7 @@ def describe_motion(
             "wheel channels with `crabwise inspect`, or record passes"
         )
     findings: list[Finding] = []
-    measured_pose = run.reference is not None and bool(np.isfinite(run.reference[:, :2]).any())
-    if not measured_pose and not taped:
+    if not run.places and not taped:
         findings.append(
             Finding(
                 severity="note",
@@ -553,7 +552,7 @@ def describe_motion(
                 "ratio and slip ratio are not measured",
             )
         )
-    absolute = measured_pose or bool(taped)
+    absolute = run.places or bool(taped)
     groups = {
         kind: [
             m

@@ -834,7 +834,7 @@ def _decides(run: Run, passes: Sequence[Pass], taped: bool) -> tuple[tuple[str, 
     turns = count.get("turn_left", 0) + count.get("turn_right", 0)
     straight = count.get("ahead", 0) + count.get("astern", 0)
     hard = sum(p.hard_start for p in passes)
-    pose = run.reference is not None or taped
+    pose = run.places or taped
     torque = run.robot.has_motor and (run.current is not None or run.volt is not None)
 
     def answer(*needs: tuple[bool, str]) -> str:

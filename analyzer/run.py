@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from analyzer.kinematics import odometry_matrix
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from analyzer.quantities import Estimate, Finding
     from analyzer.robot import Robot
 
@@ -182,6 +182,11 @@ class Run:
             object.__setattr__(self, "_rolled", rows.T)
         assert self._rolled is not None
         return self._rolled
+
+    @property
+    def places(self) -> bool:
+        """Whether the reference tells positions anywhere: it may hold a heading alone."""
+        return self.reference is not None and bool(np.isfinite(self.reference[:, :2]).any())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

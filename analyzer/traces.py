@@ -166,9 +166,9 @@ def driven_pose(run: Run, a: int, b: int) -> np.ndarray | None:
     Returns
     -------
     ndarray, shape (k, 3), or None
-        x, y, heading on the steps of `rolled_pose` [m, m, rad]; None without a reference.
+        x, y, heading on the steps of `rolled_pose` [m, m, rad]; None without positions.
     """
-    if run.reference is None or run.yaw is None:
+    if run.reference is None or run.yaw is None or not run.places:
         return None
     first = a + int(np.argmax(np.isfinite(run.reference[a:b, 0])))
     turn = run.yaw[first] if np.isfinite(run.yaw[first]) else 0.0

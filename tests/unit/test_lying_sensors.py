@@ -14,9 +14,11 @@ from analyzer.alignment import align
 from analyzer.counters import unwrap_counter
 from analyzer.motion import describe_motion
 from analyzer.passes import find_passes
+from analyzer.pipeline import _decides
 from analyzer.robot import load_robot
 from analyzer.run import Recording, Source
 from analyzer.simulate import Truth, drive, usual_script
+from analyzer.traces import driven_pose
 
 ROBOT = load_robot(Path(__file__).parents[2] / "sample_logs" / "book_cart.toml")
 STEP = 0.01
@@ -473,6 +475,13 @@ def test_pose_of_another_unit_is_told_and_not_used(clean, sound, factor, unit):
     # Its heading is as good as ever.
     assert run.yaw_source == "reference"
     assert np.isnan(run.reference[:, :2]).all()
+    assert not run.places
+    assert driven_pose(run, 0, 100) is None  # no path is drawn that nobody measured
+    answers = dict(_decides(run, find_passes(run), taped=False))
+    assert answers["distance really covered, creep, sideways ratio"].startswith(
+        "no: needs an odometry"
+    )
+    assert answers["yaw drift left and right"] == "yes"
     assert motion.sideways_ratio.value is None
     assert len(motion.passes) == len(sound[1].passes)
     assert_drift_right(motion, sound[1])

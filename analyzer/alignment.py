@@ -67,13 +67,13 @@ def align(recording: Recording, robot: Robot, config: AlignmentConfig = DEFAULT)
     for part in {id(where[name]): where[name] for name in wheels}.values():
         even_out_bursts(part, findings, config)
     leave_out_stale_rows([(where[name], name) for name in wheels], findings)
-    grid = _begun(parts, where, wheels[0], findings, config)
-    angle, quantum = _wheel_angles(grid, robot, wheels)
-    wheel_speed = _roll(grid, robot, angle, quantum)
+    grid = _new_grid(parts, where, wheels[0], findings, config)
+    angle = _wheel_angles(grid, robot, wheels)
+    wheel_speed = _roll(grid, robot, angle)
     for name in list(where):
         screen(grid, name)
     _match_clocks(grid, parts, where[wheels[0]])
-    gyro = gyro_of(grid, robot, angle, quantum)
+    gyro = gyro_of(grid, robot, angle)
     tracking = tracking_paths(grid, robot)
     reference = reference_of(grid, robot, gyro.rate, tracking)
     yaw, yaw_source = _yaw(grid, gyro, reference)
@@ -161,7 +161,7 @@ def _usable(
     return parts, where, wheels
 
 
-def _begun(
+def _new_grid(
     parts: list[Clocked],
     where: dict[str, Clocked],
     first: str,
@@ -204,7 +204,6 @@ def _begun(
     grid = Grid(
         t=np.arange(n) * dt,
         dt=dt,
-        zero=zero,
         valid=np.ones(n, dtype=bool),
         where=where,
         offsets={id(part): on_lead_clock(part) for part in parts},
@@ -224,28 +223,28 @@ def _begun(
     return grid
 
 
-def _wheel_angles(grid: Grid, robot: Robot, wheels: list[str]) -> tuple[np.ndarray, float]:
-    """Angles of the wheels from zero on, shape (n, w), and the angle of the coarsest count. [rad]"""
+def _wheel_angles(grid: Grid, robot: Robot, wheels: list[str]) -> np.ndarray:
+    """Angles of the wheels from zero on, shape (n, w). [rad]"""
     angle = np.empty((grid.t.size, len(wheels)), order="F")
     for k, name in enumerate(wheels):
         part = grid.where[name]
-        usable = part.series(name)[0].size
-        if usable < 20:
+        ts, values = part.series(name)
+        if ts.size < 20:
             raise RecordingError(
-                f"{part.source.name}: channel {name}: {usable} usable samples of "
+                f"{part.source.name}: channel {name}: {ts.size} usable samples of "
                 f"{part.channels[name].size}; too few. Check the column"
             )
         offset = grid.offset(part)
         if not name.startswith("omega_"):
             counting = name.startswith("count_")
             per_turn = float(robot.counts_per_turn[k]) if counting else 2 * math.pi
-            ts, values = unbroken(grid, part, name, per_turn)
+            ts, values = unbroken(grid, part, name, (ts, values), per_turn)
             angle[:, k] = grid.placed(part, ts, values, offset)
             angle[:, k] += 0.5 if counting else 0.0
             angle[:, k] *= 2 * math.pi / per_turn
             del part.channels[name], values
         else:
-            ts, values = without_leaps(grid, part, name)
+            ts, values = without_leaps(grid, part, name, (ts, values))
             angle[:, k] = integrated(grid.placed(part, ts, values, offset), grid.dt)
         if np.ptp(angle[:, k]) == 0:
             text = (
@@ -254,18 +253,18 @@ def _wheel_angles(grid: Grid, robot: Robot, wheels: list[str]) -> tuple[np.ndarr
             )
             grid.tell("error", name, text)
         angle[:, k] -= angle[0, k]
-    counted = np.isfinite(robot.counts_per_turn).any()
-    return angle, float(np.nanmax(2 * math.pi / robot.counts_per_turn)) if counted else 0.0
+    return angle
 
 
-def _roll(grid: Grid, robot: Robot, angle: np.ndarray, quantum: float) -> np.ndarray:
+def _roll(grid: Grid, robot: Robot, angle: np.ndarray) -> np.ndarray:
     """Speeds of the wheels, shape (n, w) [rad/s]; what they roll and where they rest to the grid."""
     wheel_speed = smooth(np.asarray(np.gradient(angle, grid.dt, axis=0)), grid.dt)
     grid.rolled = (odometry_matrix(robot.matrix) @ wheel_speed.T).T
     grid.rolled_speed = plane_length(grid.rolled[:, 0], grid.rolled[:, 1])
     grid.still = grid.valid.copy()
+    least = max(grid.config.rest_speed, 2.0 * robot.coarsest_count)
     for speed in wheel_speed.T:
-        grid.still &= np.abs(speed) < max(grid.config.rest_speed, 2.0 * quantum)
+        grid.still &= np.abs(speed) < least
     return wheel_speed
 
 

@@ -391,8 +391,6 @@ class Grid:
         Times. [s]
     dt : float
         Step. [s]
-    zero : float
-        Where it begins on the clock of the wheels. [s]
     valid : ndarray of bool, shape (n,)
         Samples that fits may use; fewer as faults are found.
     where : dict of str to Clocked
@@ -413,7 +411,6 @@ class Grid:
 
     t: np.ndarray
     dt: float
-    zero: float
     valid: np.ndarray
     where: dict[str, Clocked]
     offsets: dict[int, float]

@@ -138,7 +138,7 @@ def leave_out_stale_rows(wheels: list[tuple[Clocked, str]], findings: list[Findi
 
 
 def unbroken(
-    grid: Grid, part: Clocked, name: str, per_turn: float
+    grid: Grid, part: Clocked, name: str, samples: tuple[np.ndarray, np.ndarray], per_turn: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Counter or angle of a part that runs on through overflows and resets; glitches left out.
 
@@ -150,6 +150,8 @@ def unbroken(
         Part that holds it.
     name : str
         Channel.
+    samples : (ndarray, ndarray), each of shape (n,)
+        Its stamps [s] and values, as `Clocked.series` gives them.
     per_turn : float
         One turn, in its unit.
 
@@ -158,7 +160,7 @@ def unbroken(
     (ndarray, ndarray), each of shape (m,)
         Stamps [s] and values.
     """
-    ts, values = part.series(name)
+    ts, values = samples
     offset = grid.offset(part)
     joins = part.source.joins
     counting = name.startswith("count_")
@@ -210,7 +212,9 @@ def unbroken(
     return ts[keep], unwrapped[keep]
 
 
-def without_leaps(grid: Grid, part: Clocked, name: str) -> tuple[np.ndarray, np.ndarray]:
+def without_leaps(
+    grid: Grid, part: Clocked, name: str, samples: tuple[np.ndarray, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
     """Wheel speeds of a part without the values that no wheel can have.
 
     Parameters
@@ -221,13 +225,15 @@ def without_leaps(grid: Grid, part: Clocked, name: str) -> tuple[np.ndarray, np.
         Part that holds them.
     name : str
         Channel.
+    samples : (ndarray, ndarray), each of shape (n,)
+        Its stamps [s] and speeds [rad/s], as `Clocked.series` gives them.
 
     Returns
     -------
     (ndarray, ndarray), each of shape (m,)
         Stamps [s] and speeds. [rad/s]
     """
-    ts, values = part.series(name)
+    ts, values = samples
     config = grid.config
     bad = (np.abs(values) > config.wheel_speed_most) | far_samples(values, config.wheel_leap)
     if not bad.any() or bad.mean() > 0.2:

@@ -50,7 +50,7 @@ class Gyro:
     known: dict[str, Estimate] = field(default_factory=dict)
 
 
-def gyro_of(grid: Grid, robot: Robot, wheel_angle: np.ndarray, quantum: float) -> Gyro:
+def gyro_of(grid: Grid, robot: Robot, wheel_angle: np.ndarray) -> Gyro:
     """Bring the gyro onto the grid: late by nothing, less its bias.
 
     Parameters
@@ -61,8 +61,6 @@ def gyro_of(grid: Grid, robot: Robot, wheel_angle: np.ndarray, quantum: float) -
         The base.
     wheel_angle : ndarray, shape (n, w)
         [rad]
-    quantum : float
-        Angle of one count, 0 where wheels are not counted. [rad]
 
     Returns
     -------
@@ -94,8 +92,8 @@ def gyro_of(grid: Grid, robot: Robot, wheel_angle: np.ndarray, quantum: float) -
     # A stuck gyro is as still as a rest: it tells nothing of the bias.
     at_rest = grid.still & ~grown(out.stuck, round(0.2 / dt))
     row = odometry_matrix(robot.matrix)[2]
-    turn, turn_quantum = wheel_angle @ row, quantum * float(np.linalg.norm(row))
-    _take_bias_out(grid, out, at_rest, (ts, raw), turn, turn_quantum)
+    turn_quantum = robot.coarsest_count * float(np.linalg.norm(row))
+    _take_bias_out(grid, out, at_rest, (ts, raw), wheel_angle @ row, turn_quantum)
     longest = max(spans(grid.still), key=lambda span: span[1] - span[0], default=(0, 0))
     a, b = (t[min(k, t.size - 1)] for k in longest)
     resting = (ts >= a + config.settle_time) & (ts < b)

@@ -93,10 +93,6 @@ def reference_of(
         if own is not None and not np.isfinite(own).any():
             own = None
         added = _added_up(grid, own, None if gyro is None else integrated(gyro, grid.dt))
-        if added is not None and not _has_right_unit(
-            grid, grid.t, added[:, 0], added[:, 1], "ref_v_x"
-        ):
-            added = None
         if added is not None:
             added = _unless_own(grid, added, "ref_v_x")
         if added is not None:
@@ -216,10 +212,9 @@ def _pose(grid: Grid, gyro: np.ndarray | None) -> np.ndarray | None:
             unknown &= ~near
     holes = [s for s in spans(unknown) if (s[1] - s[0]) * dt > config.reference_gap]
     _tell_holes(grid, holes, "pose", "", "ref_x")
-    if len(columns) == 2 and "ref_yaw" in where:
-        heading = where["ref_yaw"]
-        tt, yaw = heading.series("ref_yaw")
-        pose[:, 2] = grid.placed(heading, tt, unwrapped(yaw), grid.offset(heading) - lag)
+    yaw = grid.channel("ref_yaw", angle=True, lag=lag) if len(columns) == 2 else None
+    if yaw is not None:
+        pose[:, 2] = yaw
     return pose
 
 
@@ -268,7 +263,7 @@ def _leave_out_leaps(grid: Grid, ts: np.ndarray, values: list[np.ndarray]) -> st
         a, b = np.searchsorted(t, [ts[i] - dt, ts[i + 1] + dt])
         grid.valid[max(0, a) : b + 1] = False
         step = np.array([v[i + 1] - v[i] for v in values])
-        turn = f" and {math.degrees(step[2]):+.1f}°" if step.size == 3 else ""
+        turn = f" and {round(math.degrees(step[2]), 1) + 0.0:+.1f}°" if step.size == 3 else ""
         text = (
             f"reference jumps by {1e3 * math.hypot(step[0], step[1]):.0f} mm{turn} between two "
             "samples; kept out of the fits"
@@ -374,7 +369,7 @@ def _added_up(grid: Grid, yaw: np.ndarray | None, turned: np.ndarray | None) -> 
     pose[unknown | ends] = math.nan
     text = f"the reference is added up from its speeds, turned by {turned_by}"
     grid.tell("note", "ref_v_x", text)
-    return pose
+    return pose if _has_right_unit(grid, t, pose[:, 0], pose[:, 1], "ref_v_x") else None
 
 
 def _has_right_unit(grid: Grid, ts: np.ndarray, x: np.ndarray, y: np.ndarray, channel: str) -> bool:
@@ -414,7 +409,7 @@ def _has_right_unit(grid: Grid, ts: np.ndarray, x: np.ndarray, y: np.ndarray, ch
 
 
 def _unless_own(grid: Grid, reference: np.ndarray, channel: str) -> np.ndarray | None:
-    """A reference, or None where it was computed from the wheels, which is told."""
+    """The reference itself; None where it was computed from the wheels, which is told."""
     rolled, dt = grid.rolled, grid.dt
     moving = ~grid.still & np.isfinite(reference).all(axis=1)
     if moving.sum() * dt < 5.0:
@@ -477,10 +472,11 @@ def tracking_paths(grid: Grid, robot: Robot) -> np.ndarray | None:
         counting = f"count_{wheel.name}" in where
         name = f"count_{wheel.name}" if counting else f"angle_{wheel.name}"
         part = where[name]
-        if part.series(name)[0].size < 20:
+        samples = part.series(name)
+        if samples[0].size < 20:
             return None
         per_turn = wheel.counts_per_turn if counting else 2 * math.pi
-        ts, values = unbroken(grid, part, name, per_turn)
+        ts, values = unbroken(grid, part, name, samples, per_turn)
         path = (values + (0.5 if counting else 0.0)) * (2 * math.pi / per_turn * wheel.radius_m)
         out[:, k] = np.interp(t, ts + grid.offset(part), path - path[0])
     return out

@@ -251,6 +251,12 @@ class Robot:
         return float(np.mean(np.hypot(self.x, self.y)))
 
     @property
+    def coarsest_count(self) -> float:
+        """Angle of one count of the coarsest encoder, 0 where no wheel is counted. [rad]"""
+        counted = np.isfinite(self.counts_per_turn).any()
+        return float(np.nanmax(2 * np.pi / self.counts_per_turn)) if counted else 0.0
+
+    @property
     def centre_tolerance(self) -> float:
         """How far off the middle the centre of mass of a sound base may lie. [m]"""
         given = self.tolerance.centre_of_mass_m

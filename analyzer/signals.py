@@ -10,12 +10,8 @@ import numpy as np
 
 SMOOTHING = 0.025
 """Gaussian kernel of every derivative [s]: below it encoder quanta dominate (bench work)."""
-
-
 PIECE = 16_384
 """Samples at a time that stay in the processor's cache: long arrays go three times as fast."""
-
-
 BLOCK = 16
 """Samples of a row where smoothing is a product of matrices."""
 

@@ -16,8 +16,7 @@ from analyzer.figures import (
     poses,
 )
 from analyzer.pipeline import RunAnalysis
-from analyzer.quantities import rounded
-from analyzer.report import number
+from analyzer.report import cell, number
 from dashboard import ids
 from dashboard.components.pieces import answer, aria, facts, figure, table, term
 from dashboard.components.states import without_analysis
@@ -330,8 +329,8 @@ def pass_table(analysis: RunAnalysis, chosen: int | None) -> list[Any]:
         shown = f"{row['turn_rate_rad_per_s']:.2f} rad/s" if speed is None else f"{speed:.2f} m/s"
         rows.append(
             (
-                button, kind, f"{t:.1f}", shown, cell(row["distance_m"], 2), cell(row["heading_change_deg"]),
-                cell(row["rolled_deg"]), cell(row["closure_mm_per_m"]), cell(row["creep_mm_per_m"]),
+                button, kind, f"{t:.1f}", shown, cell(row["distance_m"], 2), cell(row["heading_change_deg"], 1),
+                cell(row["rolled_deg"], 1), cell(row["closure_mm_per_m"], 1), cell(row["creep_mm_per_m"], 1),
             )
         )  # fmt: skip
     head = (
@@ -354,21 +353,3 @@ def pass_table(analysis: RunAnalysis, chosen: int | None) -> list[Any]:
             marked,
         )
     ]
-
-
-def cell(value: float | None, digits: int = 1) -> str:
-    """Number of a table.
-
-    Parameters
-    ----------
-    value : float or None
-        Value.
-    digits : int
-        Digits behind the point.
-
-    Returns
-    -------
-    str
-        A dash where there is none.
-    """
-    return "–" if value is None else rounded(value, digits)

@@ -1006,6 +1006,8 @@ def _embedded(workers: int | None) -> Any:
         threads_per_worker=1,
         memory_limit="auto",
         dashboard_address=None,
+        # The scheduler serves its state by HTTP even so, by itself on every address and on one port.
+        scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
         silence_logs=50,
     )
 

@@ -444,17 +444,12 @@ def _gyro_gates(run: Run, motion: Motion, *, turns_roll: bool) -> list[Gate]:
     why, size = "", Estimate.undetermined("", "see the findings")
     scale = run.imu.get("gyro_scale")
     bias = run.imu.get("gyro_bias_rad_s")
-    stuck = sum(
-        (f.t_end or 0.0) - (f.t_start or 0.0)
-        for f in run.findings
-        if f.channel == "omega_z" and "stuck" in f.text
-    )
     share = 0.0
-    if stuck:
+    if run.gyro_stuck is not None and run.gyro_stuck.any():
         moving = np.max(np.abs(run.wheel_speed), axis=1) > 0.5
-        share = stuck / max(run.dt, run.dt * float(np.sum(moving)))
+        share = float(np.mean(run.gyro_stuck[moving])) if moving.any() else 0.0
     if share > 0.1:
-        why = f"the gyro does not change in {100 * min(share, 1.0):.0f} % of the driving time"
+        why = f"the gyro does not change in {100 * share:.0f} % of the driving time"
     elif scale is not None and scale.value is not None and scale.std_error is not None:
         if abs(scale.value - 1) > 0.015 + 3 * scale.std_error:
             why = f"the gyro reads {100 * (scale.value - 1):+.1f} % against the reference heading"

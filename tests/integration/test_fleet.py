@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import random
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -481,11 +483,21 @@ def test_workers_of_this_machine_have_the_settings_that_the_readme_advises():
     advised = dask.config.collect_env(ADVISED)
     names = [n for n in fleets.SETTINGS if dask.config.get(n, None, config=advised) is not None]
     assert len(names) == len(ADVISED) == 4
-    cluster = fleets._embedded(1)
+    with socket.socket() as taken:  # as by another fleet on this machine
+        with contextlib.suppress(OSError):
+            taken.bind(("", 8787))
+            taken.listen()
+        cluster = fleets._embedded(1)
     try:
         with distributed.Client(cluster, set_as_default=False) as client:
             for name in names:
                 [own] = client.run(dask.config.get, name).values()
                 assert own == fleets.SETTINGS[name] == dask.config.get(name, config=advised)
+            own = psutil.Process()
+            family = [own, *own.children(recursive=True)]
+            heard = {
+                c.laddr.ip for p in family for c in p.net_connections() if c.status == "LISTEN"
+            }
+            assert heard == {"127.0.0.1"}  # nobody else's business
     finally:
         cluster.close()

@@ -5,22 +5,26 @@ must stay within the intervals of the clean recording, which are themselves chec
 """
 
 import math
+import re
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from analyzer.alignment import align
 from analyzer.counters import unwrap_counter
 from analyzer.motion import describe_motion
 from analyzer.passes import find_passes
-from analyzer.pipeline import _decides
+from analyzer.pipeline import _decides, analyze
 from analyzer.robot import load_robot
 from analyzer.run import Recording, Source
 from analyzer.simulate import Truth, drive, usual_script
 from analyzer.traces import driven_pose
 
-ROBOT = load_robot(Path(__file__).parents[2] / "sample_logs" / "book_cart.toml")
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
+ROBOT = load_robot(SAMPLES / "book_cart.toml")
 STEP = 0.01
 RATE = 50
 WHEELS = ROBOT.wheel_names
@@ -269,6 +273,23 @@ def test_frozen_gyro_without_a_reference(clean):
     assert not run.valid[a + 10 : b - 10].any()
     assert len(motion.passes) < len(whole.passes)
     assert_drift_right(motion, whole)
+
+
+def test_gyro_that_is_frozen_half_of_the_drive_is_the_fault_and_how_much_is_told(tmp_path):
+    table = pq.read_table(SAMPLES / "book_cart_sound.parquet")
+    rate = table.column("gyro_z_dps").to_numpy().copy()
+    ticks = np.stack([table.column(f"{w}_ticks").to_numpy() for w in ("fl", "fr", "rl", "rr")])
+    moving = np.abs(np.gradient(ticks.astype(float), axis=1)).max(axis=0) > 0
+    half = int(np.searchsorted(np.cumsum(moving), moving.sum() / 2))
+    rate[half:] = rate[half]
+    at = table.column_names.index("gyro_z_dps")
+    pq.write_table(table.set_column(at, "gyro_z_dps", pa.array(rate)), tmp_path / "frozen.parquet")
+    done = analyze([tmp_path / "frozen.parquet"], SAMPLES / "book_cart.toml")
+    best = done.result["causes"][0]
+    assert best["cause"] == "gyro_fault"
+    share = re.search(r"does not change in (\d+) % of the driving time", str(best))
+    assert share
+    assert float(share.group(1)) == pytest.approx(50.0, abs=1.5)
 
 
 def test_gyro_slower_than_the_log(clean, sound):

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import codecs
 import io
-import math
 import mmap
 import re
 import struct
 import threading
-from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
@@ -20,100 +18,15 @@ import pyarrow as pa
 from pyarrow import csv, feather, json, parquet
 
 from analyzer.quantities import Finding, RecordingError, extent
+from analyzer.readers import parts
+from analyzer.readers.arrays import as_columns, numbers, stored
 from analyzer.readers.columns import Columns, is_unit, joint_names
+from analyzer.readers.parts import BLANKS, NO_END, check_rows
 
 TABLE_SUFFIXES = {".parquet", ".pq", ".feather", ".arrow", ".jsonl", ".ndjson"}
 TEXT_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".dat"}
 DELIMITERS = ("\t", ";", ",", "|")
-BLANKS = ["", "nan", "NaN", "NAN", "null", "NULL", "None", "N/A", "n/a", "-", "inf", "-inf"]
 SNIFFED = 1 << 16
-LARGE = 32 << 20
-"""Text files above this are parsed in parts, so that parser and result never stand in memory
-together [bytes]."""
-PART = 4 << 20
-"""Size of such a part [bytes]: what is in flight stays small, as fresh memory costs as much as parsing."""
-
-
-def _numbers(column: pa.ChunkedArray) -> np.ndarray:
-    """Numbers of a column, NaN where a cell is null; whole numbers without nulls stay whole.
-
-    The buffers are read directly: pyarrow's own conversion imports pandas, a quarter of a second.
-    """
-    dtype = _stored(column.type)
-    if not column.null_count and column.num_chunks == 1:
-        return _cells(column.chunk(0), dtype)
-    out = np.empty(len(column), _dtype(column))
-    at = 0
-    for chunk in column.iterchunks():
-        part = out[at : at + len(chunk)]
-        part[:] = _cells(chunk, dtype)
-        if chunk.null_count:
-            bits = np.frombuffer(chunk.buffers()[0], np.uint8)
-            known = np.unpackbits(bits, bitorder="little")
-            part[known[chunk.offset : chunk.offset + len(chunk)] == 0] = np.nan
-        at += len(chunk)
-    return out
-
-
-def _stored(kind: pa.DataType) -> np.dtype:
-    """How a type of numbers lies in memory; TypeError for any other type."""
-    if not (pa.types.is_integer(kind) or pa.types.is_floating(kind)):
-        raise TypeError(str(kind))
-    name = {"double": "float64", "float": "float32", "halffloat": "float16"}
-    return np.dtype(name.get(str(kind), str(kind)))
-
-
-def _dtype(column: pa.ChunkedArray) -> np.dtype:
-    """What a column of numbers, or of nothing, becomes; TypeError for any other."""
-    if pa.types.is_null(column.type):
-        return np.dtype(np.float64)
-    dtype = _stored(column.type)
-    return np.dtype(np.float64) if column.null_count and dtype.kind != "f" else dtype
-
-
-def _cells(chunk: pa.Array, dtype: np.dtype) -> np.ndarray:
-    if not len(chunk):
-        return np.empty(0, dtype)
-    return np.frombuffer(
-        chunk.buffers()[1], dtype, count=len(chunk), offset=chunk.offset * dtype.itemsize
-    )
-
-
-def as_columns(name: str, table: pa.Table) -> Columns:
-    """Wrap a table.
-
-    Parameters
-    ----------
-    name : str
-        Name for messages.
-    table : pyarrow.Table
-        Table with names that differ.
-
-    Returns
-    -------
-    Columns
-        Its columns, converted when asked for.
-    """
-    names = list(table.column_names)
-    held = {n: table.column(n) for n in names}
-
-    def get(column: str) -> np.ndarray:
-        chunked = held[column]
-        kind = chunked.type
-        if pa.types.is_integer(kind) or pa.types.is_floating(kind):
-            return _numbers(chunked)
-        if pa.types.is_timestamp(kind):
-            return np.asarray(chunked.to_numpy(zero_copy_only=False))
-        if pa.types.is_boolean(kind):
-            return chunked.cast(pa.int8()).to_numpy(zero_copy_only=False).astype(float)
-        if pa.types.is_null(kind):
-            return np.full(len(chunked), np.nan)
-        cells = chunked.to_pylist()
-        if pa.types.is_binary(kind):
-            cells = [None if c is None else c.decode("utf-8", "replace") for c in cells]
-        return np.array(cells, dtype=object)
-
-    return Columns(name=name, names=names, get=get, forget=held.pop)
 
 
 Needed = Callable[[str, Sequence[str]], bool]
@@ -204,9 +117,9 @@ def _few_at_a_time(path: Path, file: parquet.ParquetFile, needed: Needed) -> Col
             return as_columns(path.name, own.file.read(columns=[name], use_threads=False)).get(name)
         # Piece by piece, as pyarrow's own pool would keep the memory of a whole column; the room is
         # what the file claims, but for a claim beyond all sense.
-        out, rows = np.empty(min(max(0, file.metadata.num_rows), ROOM), _stored(kinds[name])), 0
+        out, rows = np.empty(min(max(0, file.metadata.num_rows), ROOM), stored(kinds[name])), 0
         for batch in own.file.iter_batches(BATCH, columns=[name], use_threads=False):
-            values = _numbers(pa.chunked_array([batch.column(0)]))
+            values = numbers(pa.chunked_array([batch.column(0)]))
             end, dtype = rows + values.size, np.promote_types(values.dtype, out.dtype)
             if end > out.size or dtype != out.dtype:
                 kept = out[:rows]
@@ -315,7 +228,6 @@ ROOM = 1 << 22
 """Rows that a Parquet file may claim before it has shown them."""
 FEW_ROWS = 20
 """Fewer rows than this are no recording; the message says how many there are."""
-NO_END = "the last row has no end, so it may be cut short; it is left out"
 FEW_TAGS = 24
 """Most different first words that count as tags; more of them are data."""
 
@@ -437,10 +349,15 @@ def read_text(path: Path, findings: list[Finding], needed: Needed = every_column
         )
     comma = _comma(lines[at:], delimiter)
     columns = None
-    if path.stat().st_size > LARGE and delimiter != " " and not comma and _plain_lines(head):
+    if path.stat().st_size > parts.LARGE and delimiter != " " and not comma and _plain_lines(head):
         named = not any(re.fullmatch(r".+ \(\d+\)|column \d+", n) for n in names)
         some = [n for n in names if not named or needed(n, aliases.get(n, []))]
-        columns = _parse_in_parts(path, delimiter, at, names, some or names, findings, whole)
+        columns = parts.read_in_parts(
+            path, delimiter, at, names, some or names, findings, whole=whole,
+            otherwise=lambda: as_columns(
+                path.name, _parse(path, delimiter, at, names, [], False, whole)
+            ),
+        )  # fmt: skip
     if columns is None:
         table = _parse(path, delimiter, at, names, findings, comma, whole)
         columns = as_columns(path.name, table)
@@ -775,195 +692,13 @@ def _parse(
     if not whole and table.num_rows >= FEW_ROWS:
         table = table.slice(0, table.num_rows - 1)
         findings.append(_note(f"{path.name}: {NO_END}"))
-    _check_rows(path, table.num_rows, len(lost), len(names), findings)
+    check_rows(path, table.num_rows, len(lost), len(names), findings)
     return table
-
-
-def _check_rows(path: Path, rows: int, lost: int, width: int, findings: list[Finding]) -> None:
-    if rows == 0:
-        raise RecordingError(f"{path}: a header but no whole rows; record again")
-    if not lost:
-        return
-    if lost / (lost + rows) > 0.2:
-        raise RecordingError(
-            f"{path}: {lost} of {lost + rows} rows do not have {width} cells; the delimiter or "
-            "the file is damaged"
-        )
-    findings.append(
-        Finding(
-            severity="warning",
-            channel="",
-            text=f"{path.name}: {lost} rows do not have {width} cells and are left out",
-        )
-    )
 
 
 def _plain_lines(head: bytes) -> bool:
     """Whether lines end in a line feed, so that the file can be cut there."""
     return b"\n" in head and head.count(b"\r") == head.count(b"\r\n")
-
-
-def _parts(path: Path, skip: int) -> list[tuple[int, int]]:
-    size = path.stat().st_size
-    with path.open("rb") as stream:
-        for _ in range(skip):
-            stream.readline()
-        cuts = [stream.tell()]
-        while cuts[-1] < size:
-            stream.seek(min(cuts[-1] + PART, size))
-            stream.readline()
-            cuts.append(stream.tell())
-    return list(zip(cuts[:-1], cuts[1:], strict=True))
-
-
-def _parse_in_parts(
-    path: Path,
-    delimiter: str,
-    skip: int,
-    every: list[str],
-    names: list[str],
-    findings: list[Finding],
-    whole: bool,
-) -> Columns | None:
-    """Parse some columns of a large file part by part; None where one is no column of numbers.
-
-    Of `every` column of the file those in `names`; the others once one of them is asked for.
-    """
-    parts = _parts(path, skip)
-    lost: list[int] = []
-    # The parser copies what it reads, so each thread keeps one buffer: fresh memory costs as much as
-    # parsing.
-    kept = threading.local()
-    longest = max(b - a for a, b in parts)
-    # What one part held its followers mostly hold as well: that spares the parser a guess and, where
-    # there are no gaps, the search for blanks.
-    types: dict[str, pa.DataType] = {}
-    gaps = True
-
-    def parse(span: tuple[int, int]) -> pa.Table:
-        nonlocal gaps
-        if not hasattr(kept, "raw"):
-            kept.raw = bytearray(longest)
-        with path.open("rb", buffering=0) as stream:
-            stream.seek(span[0])
-            size = stream.readinto(memoryview(kept.raw)[: span[1] - span[0]])
-        odd: list[int] = []
-
-        def skip_it(row: csv.InvalidRow) -> str:
-            odd.append(row.number or 0)
-            return "skip"
-
-        def read(types: dict[str, pa.DataType], blanks: list[str]) -> pa.Table:
-            odd.clear()
-            return csv.read_csv(
-                pa.BufferReader(memoryview(kept.raw)[:size]),
-                read_options=csv.ReadOptions(
-                    column_names=every, use_threads=False, block_size=longest
-                ),
-                parse_options=csv.ParseOptions(
-                    delimiter=delimiter, invalid_row_handler=skip_it, newlines_in_values=False
-                ),
-                convert_options=csv.ConvertOptions(
-                    include_columns=names,
-                    column_types=types,
-                    null_values=blanks,
-                    strings_can_be_null=True,
-                ),
-            )
-
-        if others and kept.raw.find(b'"', 0, size) >= 0:
-            raise TypeError  # a cell of text may hold the end of a line, where this part was cut
-        table = None
-        if not gaps and kept.raw.find(b"n", 0, size) < 0:  # "inf" is a number to the parser
-            try:
-                table = read(types, [])
-            except pa.ArrowInvalid:
-                gaps = True
-        if table is None:
-            fractions = {n: t for n, t in types.items() if t == pa.float64()}
-            table = read(fractions, BLANKS)
-        lost.extend(odd)
-        return table
-
-    columns: dict[str, np.ndarray] = {}
-    others = [n for n in every if n not in names]
-
-    def write(table: pa.Table, at: int) -> None:
-        for name in names:
-            part = table.column(name)
-            values = math.nan if pa.types.is_null(part.type) else _numbers(part)
-            columns[name][at : at + table.num_rows] = values
-
-    workers = min(8, pa.cpu_count())
-    rows = room = 0
-    try:
-        with ThreadPoolExecutor(workers) as threads:
-            # Threads write what they parsed, too: the first touch of so much memory takes long.
-            parsing = deque(threads.submit(parse, s) for s in parts[: workers + 1])
-            writing: deque[Future[None]] = deque()
-            for nxt in [*parts[workers + 1 :], *[None] * len(parsing)]:
-                table = parsing.popleft().result()
-                if nxt is not None:
-                    parsing.append(threads.submit(parse, nxt))
-                n = table.num_rows
-                if rows + n > room:
-                    # Memory that is never written costs nothing: ask for a little more than all.
-                    done = parts[0][1] - parts[0][0] if rows == 0 else 0
-                    total = parts[-1][1] - parts[0][0]
-                    room = max(rows + n, int(1.05 * n * total / done) if done else 2 * room)
-                learn = not rows
-                for name in names:
-                    dtype = _dtype(table.column(name))
-                    held = columns.get(name)
-                    if held is None:
-                        columns[name] = np.empty(room, dtype)
-                        continue
-                    fractions = dtype != held.dtype and held.dtype.kind != "f"
-                    if held.size < room or fractions:
-                        while writing:  # into the column as it is
-                            writing.popleft().result()
-                        columns[name] = np.empty(room, np.float64 if fractions else held.dtype)
-                        columns[name][:rows] = held[:rows]
-                        learn = learn or fractions
-                if learn:
-                    types = {f.name: f.type for f in table.schema}
-                    gaps = any(table.column(n).null_count for n in names)
-                writing.append(threads.submit(write, table, rows))
-                rows += n
-                del table
-                while len(writing) > workers:
-                    writing.popleft().result()
-            while writing:
-                writing.popleft().result()
-            of_each = threads.map(lambda name: extent(columns[name][:rows]), names)
-            extents = dict(zip(names, of_each, strict=True))
-    except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
-        return None  # text, stamps or damage: the whole-file reader says what it is
-    pa.default_memory_pool().release_unused()
-    _check_rows(path, rows, len(lost), len(every), findings)
-    if not whole:
-        rows -= 1
-        findings.append(_note(f"{path.name}: {NO_END}"))
-    late: list[Columns] = []
-
-    def get(name: str) -> np.ndarray:
-        if name not in others:
-            return columns[name][:rows]
-        if not late:
-            numbers = _parse_in_parts(path, delimiter, skip, every, others, [], whole)
-            late.append(
-                numbers
-                or as_columns(path.name, _parse(path, delimiter, skip, every, [], False, whole))
-            )
-        return late[0].get(name)
-
-    return Columns(
-        name=path.name,
-        names=list(every),
-        get=get,
-        forget=lambda name: columns.pop(name, None),
-        extents=extents if whole else {},
-    )
 
 
 def _again(table: pa.Table) -> pa.ChunkedArray | None:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import re
+import shutil
 import threading
 
 import numpy as np
 import pyarrow as pa
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pyarrow import csv, feather, parquet
 
 from analyzer.alignment import UNUSED
 from analyzer.demo import robot_text
 from analyzer.quantities import RecordingError
-from analyzer.readers import read_recording, tables
+from analyzer.readers import parts, read_recording, tables
 from analyzer.robot import parse_robot
 
 
@@ -27,10 +31,17 @@ def _lines(rows: int, seed: int = 5) -> list[str]:
     return lines
 
 
-@pytest.fixture
-def in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(tables, "LARGE", 1000)
-    monkeypatch.setattr(tables, "PART", 4096)
+# Where pip finds a C compiler it builds the reader of bare numbers; without one Arrow's reads all.
+COMPILED = parts.bare_numbers() is not None or any(map(shutil.which, ("cc", "gcc", "clang")))
+needs_compiled = pytest.mark.skipif(not COMPILED, reason="no C compiler: nothing was built")
+
+
+@pytest.fixture(params=["bare numbers", "Arrow alone"])
+def in_parts(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(parts, "LARGE", 1000)
+    monkeypatch.setattr(parts, "PART", 4096)
+    if request.param == "Arrow alone":
+        monkeypatch.setattr(parts, "bare_numbers", lambda: None)
 
 
 def _read(path, lines, end="\n"):
@@ -44,14 +55,14 @@ def _read(path, lines, end="\n"):
 def test_parts_give_what_the_whole_gives(tmp_path, monkeypatch, in_parts, end):
     lines = _lines(3000)
     lines[1234] = "1,2"
-    parts, said = _read(tmp_path / "a.csv", lines, end)
-    monkeypatch.setattr(tables, "LARGE", 1 << 40)
+    pieces, said = _read(tmp_path / "a.csv", lines, end)
+    monkeypatch.setattr(parts, "LARGE", 1 << 40)
     whole, said_whole = _read(tmp_path / "a.csv", lines, end)
-    assert parts["time"].size == 2999
-    assert list(parts) == list(whole)
+    assert pieces["time"].size == 2999
+    assert list(pieces) == list(whole)
     for name in whole:
-        np.testing.assert_array_equal(parts[name], whole[name], err_msg=name)
-        assert parts[name].dtype.kind == whole[name].dtype.kind
+        np.testing.assert_array_equal(pieces[name], whole[name], err_msg=name)
+        assert pieces[name].dtype.kind == whole[name].dtype.kind
     assert [f.text for f in said] == [f.text for f in said_whole]
     assert len(said) == 1
 
@@ -69,12 +80,12 @@ def test_a_cell_that_comes_late_is_read_as_the_whole_file_reader_reads_it(
     cells[column] = cell
     lines[2345] = ",".join(cells)
     lines[2346] = "1,2"  # in the same part: counted once
-    parts, said = _read(tmp_path / "a.csv", lines)
-    monkeypatch.setattr(tables, "LARGE", 1 << 40)
+    pieces, said = _read(tmp_path / "a.csv", lines)
+    monkeypatch.setattr(parts, "LARGE", 1 << 40)
     whole, said_whole = _read(tmp_path / "a.csv", lines)
     for name in whole:
-        np.testing.assert_array_equal(parts[name], whole[name], err_msg=name)
-        assert parts[name].dtype.kind == whole[name].dtype.kind
+        np.testing.assert_array_equal(pieces[name], whole[name], err_msg=name)
+        assert pieces[name].dtype.kind == whole[name].dtype.kind
     assert [f.text for f in said] == [f.text for f in said_whole]
     assert "1 rows do not have 5 cells" in said[0].text
 
@@ -87,6 +98,76 @@ def test_parts_are_really_used(tmp_path, monkeypatch, in_parts):
     values, _ = _read(tmp_path / "a.csv", _lines(3000))
     assert values["late"][-1] == 2999.5
     assert np.isnan(values["hole"][0])
+
+
+def _watched(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
+    """Per part whether the reader of bare numbers took it, in the order in which they were read."""
+    taken: list[bool] = []
+    own = parts._Parser._bare
+
+    def watched(self, size):
+        part = own(self, size)
+        taken.append(part is not None)
+        return part
+
+    monkeypatch.setattr(parts._Parser, "_bare", watched)
+    return taken
+
+
+@needs_compiled
+def test_all_parts_but_the_first_are_read_as_bare_numbers(tmp_path, monkeypatch):
+    assert parts.bare_numbers() is not None, "not built: pip install -e . again"
+    monkeypatch.setattr(parts, "LARGE", 1000)
+    monkeypatch.setattr(parts, "PART", 4096)
+    taken = _watched(monkeypatch)
+    lines = _lines(30_000)
+    lines[21_000] = "105.000,63000,21000,1e-3,"  # this part is Arrow's
+    values, _ = _read(tmp_path / "a.csv", lines)
+    assert values["hole"][21_000] == 1e-3
+    # Parts that are out already when it is known what they hold: at the start, and where `late`
+    # ceases to be whole.
+    ahead = min(8, pa.cpu_count()) + 2
+    assert 2 <= taken.count(False) <= 2 * ahead + 1
+    assert taken.count(True) > 0.8 * len(taken) > 150
+
+
+SIGNED = st.one_of(
+    st.integers(-(10**19), 10**19).map(str),
+    st.decimals(-(10**6), 10**6, places=6).map(str),
+    st.floats().map(repr),
+    st.from_regex(r"-?[0-9]{0,20}(\.[0-9]{0,20})?", fullmatch=True),
+    st.sampled_from(
+        ["", "-", "-0", "-0.0", "007", "0.1e1", " 1", "1 ", "+1", ".5", "5.", "nan", "x"]
+    ),
+)
+
+
+@needs_compiled
+@settings(max_examples=400, deadline=None)
+@given(st.lists(st.tuples(SIGNED, SIGNED, SIGNED), min_size=1, max_size=6), st.booleans())
+def test_a_bare_number_has_the_bits_that_ieee_754_asks_for(rows, ends_in_return):
+    """Against Python's float(), which is correctly rounded, as is IEEE 754-2019, 5.12.2."""
+    end = "\r\n" if ends_in_return else "\n"
+    text = "".join(f"{a};{b};{c}{end}" for a, b, c in rows).encode()
+    kinds = np.array([2, 0, 1], np.int8)
+    real, whole = np.full(len(rows), -7.0), np.full(len(rows), -7)
+    read = parts.bare_numbers()
+    columns = np.array([real.ctypes.data, 0, whole.ctypes.data])
+    held = np.frombuffer(text, np.uint8)
+    given = (held.ctypes.data, len(text), b";", 3, kinds.ctypes.data, columns.ctypes.data)
+    found = read(*given, len(rows))
+    assert found in {-1, len(rows)}
+    if found == len(rows):
+        want = [float(a) if a else np.nan for a, _, _ in rows]
+        assert real.tobytes() == np.array(want).tobytes()
+        assert whole.tolist() == [int(c) for _, _, c in rows]
+        assert read(*given, len(rows) - 1) == -1  # no room
+    else:
+        plain = r"-?(0|[1-9]\d{0,8})(\.\d{1,6})?|"
+        assert not all(
+            re.fullmatch(plain, a) and '"' not in b and re.fullmatch(r"-?(0|[1-9]\d{0,17})", c)
+            for a, b, c in rows
+        )
 
 
 def test_text_among_the_numbers_is_left_to_the_whole_file_reader(tmp_path, in_parts):
@@ -308,7 +389,7 @@ def test_extents_are_those_of_the_channels_in_their_units_and_signs(
     tmp_path, monkeypatch, in_parts, name, large
 ):
     if not large:
-        monkeypatch.setattr(tables, "LARGE", 1 << 40)
+        monkeypatch.setattr(parts, "LARGE", 1 << 40)
     _drive(tmp_path / name)
     turned = '[channels]\n"gyro_z_dps" = { channel = "omega_z", unit = "deg/s", sign = -1 }\n'
     robot = parse_robot(robot_text() + turned, "robot.toml")

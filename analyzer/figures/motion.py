@@ -52,11 +52,14 @@ def fan(
     -------
     Figure
         Plan view, start heading up; full lines as driven, dashed as the wheels rolled, dotted
-        after a change. The tick at the end of a pass points where the base looks.
+        after a change. The tick at the end of a pass points where the base looks. Passes in data
+        that are left out are not drawn but for the chosen one.
     """
     run = analysis.run
     figure = go.Figure()
-    sideways = [(n, p) for n, p, _ in analysis.movements() if p.kind in SIDE and not p.hard_start]
+    found = [m for m in analysis.movements() if m[1].kind in SIDE and not m[1].hard_start]
+    # One that lies in data left out, say beyond a jump of the reference, did not go as it looks.
+    sideways = [(n, p) for n, p, row in found if row is not None or n == chosen]
     every = -(-len(sideways) // FAN_MOST)
     drawn = [(n, p) for k, (n, p) in enumerate(sideways) if k % every == 0 or n == chosen]
     share = {k: max(1, sum(p.kind == k for _, p in drawn)) for k in SIDE}
@@ -109,10 +112,13 @@ def fan(
         _candidate(figure, arc, ticks)
     styled(figure, "to the right of the start [m]", "ahead of the start [m]", height=420)
     figure.update_yaxes(scaleanchor="x", scaleratio=1)
-    if every > 1:
+    told = [f"one in {every} of {len(sideways)} passes is drawn"] if every > 1 else []
+    if hidden := len(found) - len(sideways):
+        told.append(f"not drawn: {hidden} in data that are left out, see the findings")
+    if told:
         figure.add_annotation(
             x=0.0, y=0.0, xref="paper", yref="paper", xanchor="left", yanchor="bottom", showarrow=False,
-            text=f"one in {every} of {len(sideways)} passes is drawn",
+            text="<br>".join(told), align="left",
         )  # fmt: skip
     return figure
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import ctypes
 import functools
 import importlib.util
@@ -138,7 +139,7 @@ class _Parser:
         self.kinds = None if -1 in kinds else np.array(kinds, np.int8)
 
     def parse(self, span: tuple[int, int]) -> _Part:
-        """Read and parse the bytes of a span; TypeError for a column that holds no numbers."""
+        """Read and parse the bytes of a span; an error says that the file is not for this reader."""
         if not hasattr(self.kept, "raw"):
             self.kept.raw = bytearray(self.longest)
         with self.path.open("rb", buffering=0) as stream:
@@ -178,8 +179,12 @@ class _Parser:
 
     def _by_arrow(self, size: int) -> _Part:
         raw = self.kept.raw
-        if len(self.names) < len(self.every) and raw.find(b'"', 0, size) >= 0:
+        if raw.find(b'"', 0, size) >= 0 and (
+            len(self.names) < len(self.every)
+            or any(line.count(b'"') % 2 for line in raw[:size].split(b"\n"))
+        ):
             raise TypeError  # a cell of text may hold the end of a line, where this part was cut
+        codecs.decode(memoryview(raw)[:size])  # the parser cannot hand over a row that is no UTF-8
         odd: list[int] = []
 
         def skip_it(row: csv.InvalidRow) -> str:
@@ -281,6 +286,8 @@ def read_in_parts(
                 part = parsing.popleft().result()
                 if nxt is not None:
                     parsing.append(threads.submit(parser.parse, nxt))
+                if not part.rows:
+                    continue  # damage from end to end: it tells nothing of the columns
                 if rows + part.rows > room:
                     # Memory that is never written costs nothing: ask for a little more than all.
                     done = parts[0][1] - parts[0][0] if rows == 0 else 0
@@ -308,15 +315,15 @@ def read_in_parts(
                     writing.popleft().result()
             while writing:
                 writing.popleft().result()
-            of_each = threads.map(lambda name: extent(columns[name][:rows]), names)
-            extents = dict(zip(names, of_each, strict=True))
+            of_each = threads.map(lambda values: extent(values[:rows]), columns.values())
+            extents = dict(zip(columns, of_each, strict=True))
     except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
         return None
     pa.default_memory_pool().release_unused()
-    check_rows(path, rows, len(parser.lost), len(every), findings)
-    if not whole:
+    if not whole and rows:
         rows -= 1
         findings.append(Finding(severity="note", channel="", text=f"{path.name}: {NO_END}"))
+    check_rows(path, rows, len(parser.lost), len(every), findings)
     others = [n for n in every if n not in names]
     late: list[Columns] = []
 

@@ -618,6 +618,44 @@ def _is_utf8(path: Path) -> bool:
     return decoder.getstate()[0] == b""
 
 
+END_OF_QUOTED = re.compile(rb'(?:[^"]|"")*"(?!")')
+
+
+def _ends_open(line: bytes, delimiter: bytes, inside: bool) -> bool:
+    """Whether a cell in quotes goes on after a line that begins inside one, or does not."""
+    at = 0
+    while True:
+        if inside or line[at : at + 1] == b'"':
+            end = END_OF_QUOTED.match(line, at if inside else at + 1)
+            if end is None:
+                return True
+            at, inside = end.end(), False
+        at = line.find(delimiter, at) + 1
+        if at == 0:
+            return False
+
+
+def _stray_quotes(path: Path, skip: int, delimiter: str, width: int) -> set[int]:
+    """Lines after the first `skip` with a quote that opens no cell: it would swallow the rows below.
+
+    A cell of text may go over several lines, but then the next line is no row of its own.
+    """
+    stray: set[int] = set()
+    between, opened = delimiter.encode(), -1
+    with path.open("rb") as stream:
+        for k, line in enumerate(stream):
+            if 0 <= opened == k - 1 and line.count(between) >= width - 1:
+                stray.add(opened)
+                opened = -1
+            if k < skip or b'"' not in line:
+                continue
+            if not _ends_open(line, between, opened >= 0):
+                opened = -1
+            elif opened < 0:
+                opened = k
+    return stray | ({opened} if opened >= 0 else set())
+
+
 def _is_empty(cells: np.ndarray) -> bool:
     if cells.dtype.kind == "f":
         return bool(np.isnan(cells).all())
@@ -650,20 +688,25 @@ def _parse(
             )
         )
 
+    stray = (
+        set()
+        if isinstance(source, io.BytesIO)
+        else _stray_quotes(source, skip, delimiter, len(names))
+    )
+
     def opened() -> str | io.BytesIO:
         if isinstance(source, io.BytesIO):
-            source.seek(0)
-            if delimiter != " ":
-                return io.BytesIO(source.getvalue())
             raw = source.getvalue()
-        elif delimiter != " " and sound:
+        elif delimiter != " " and sound and not stray:
             return str(source)
-        elif delimiter != " ":
-            return io.BytesIO(source.read_bytes().decode("utf-8", "replace").encode())
         else:
-            raw = source.read_bytes().decode("utf-8", "replace").encode()
-        raw = re.sub(rb"(?m)[ \t]+\r?$", b"", re.sub(rb"(?m)^[ \t]+", b"", raw))
-        return io.BytesIO(re.sub(rb"[ \t]+", b" ", raw))
+            with source.open("rb") as stream:
+                raw = b"".join(line for k, line in enumerate(stream) if k not in stray)
+            raw = raw.decode("utf-8", "replace").encode()
+        if delimiter == " ":
+            raw = re.sub(rb"(?m)[ \t]+\r?$", b"", re.sub(rb"(?m)^[ \t]+", b"", raw))
+            raw = re.sub(rb"[ \t]+", b" ", raw)
+        return io.BytesIO(raw)
 
     def read(types: dict[str, pa.DataType] | None) -> pa.Table:
         lost.clear()
@@ -692,7 +735,7 @@ def _parse(
     if not whole and table.num_rows >= FEW_ROWS:
         table = table.slice(0, table.num_rows - 1)
         findings.append(_note(f"{path.name}: {NO_END}"))
-    check_rows(path, table.num_rows, len(lost), len(names), findings)
+    check_rows(path, table.num_rows, len(lost) + len(stray), len(names), findings)
     return table
 
 

@@ -1,13 +1,18 @@
 """What figures show, against numbers worked out by hand."""
 
 import math
+from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from analyzer.demo import robot_text
-from analyzer.figures import base_plan, candidates
+from analyzer.figures import base_plan, candidates, fan
 from analyzer.figures.causes import WheelView
+from analyzer.pipeline import analyze
 from analyzer.prediction import arc_path
 from analyzer.robot import parse_robot
 
@@ -84,3 +89,29 @@ def test_what_is_said_of_a_wheel_stands_outside_of_it():
     # Names alone stand above and below.
     names = base_plan(robot).layout.annotations
     assert sorted(a.yanchor for a in names) == ["bottom", "bottom", "top", "top"]
+
+
+def test_a_pass_over_a_jump_of_the_reference_is_not_drawn_as_driven(tmp_path):
+    samples = Path(__file__).parents[2] / "sample_logs"
+    table = pq.read_table(samples / "book_cart_sound.parquet")
+    sound = analyze([samples / "book_cart_sound.parquet"], samples / "book_cart.toml")
+    number, hit, _ = next(m for m in sound.movements() if m[1].kind == "left")
+    middle = sound.run.t[(hit.start + hit.stop) // 2]
+    x = table.column("mocap_x_m").to_numpy().copy()
+    x[
+        np.searchsorted(table.column("time_s").to_numpy() - table["time_s"][0].as_py(), middle) :
+    ] += 9.0
+    at = table.column_names.index("mocap_x_m")
+    pq.write_table(table.set_column(at, "mocap_x_m", pa.array(x)), tmp_path / "jump.parquet")
+    done = analyze([tmp_path / "jump.parquet"], samples / "book_cart.toml")
+    assert [n for n, _, row in done.movements() if row is None] == [number]
+
+    def reach(figure):
+        lines = [v for t in figure.data for v in (t.x, t.y) if len(v)]
+        return max(np.nanmax(np.abs(np.array(v, dtype=float))) for v in lines)
+
+    assert reach(fan(done)) == pytest.approx(reach(fan(sound)), rel=0.05)
+    (note,) = fan(done).layout.annotations
+    assert note.text == "not drawn: 1 in data that are left out, see the findings"
+    assert reach(fan(done, number)) > 8.0  # asked for by its number it is shown as it is
+    assert not fan(sound).layout.annotations

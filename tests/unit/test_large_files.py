@@ -341,6 +341,62 @@ def test_text_that_may_hold_the_end_of_a_line_is_not_cut(tmp_path, in_parts):
     assert findings == []
 
 
+@pytest.mark.parametrize("large", [True, False])
+@pytest.mark.parametrize("cells", ['{},"{},{}', '"{},{},{}', '{},{},"{}', '"a""b,{},{},{}'])
+def test_a_stray_quote_costs_its_own_row_alone(tmp_path, monkeypatch, in_parts, large, cells):
+    """Found by comparing both readers on damaged text: the rows up to the next quote were gone."""
+    if not large:
+        monkeypatch.setattr(parts, "LARGE", 1 << 40)
+    rows = [[f"{k * 0.005:.3f}", str(3 * k), f"{k}.5"] for k in range(3000)]
+    lines = [",".join(r) for r in rows]
+    for k in (700, 701, 2100):
+        lines[k] = cells.format(*rows[k])
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(["time,count,value", *lines]) + "\n")
+    findings: list = []
+    (columns,) = tables.read_text(path, findings)
+    np.testing.assert_array_equal(
+        columns.get("count"), np.delete(3 * np.arange(3000), [700, 701, 2100])
+    )
+    assert [f.text for f in findings] == ["a.csv: 3 rows do not have 3 cells and are left out"]
+
+
+def test_bytes_that_are_not_utf8_are_told_once_and_nothing_is_printed(tmp_path, capfd, in_parts):
+    lines = _lines(3000)
+    lines[1500], lines[1501] = "7.5,caf\u00e9", "7.505,\u00fc,1501,,"
+    path = tmp_path / "a.csv"
+    path.write_bytes("\n".join(["time,count,late,hole,empty", *lines, ""]).encode("latin-1"))
+    findings: list = []
+    (columns,) = tables.read_text(path, findings)
+    assert columns.get("time").size == 2999
+    assert [f.text for f in findings] == [
+        "a.csv: some bytes are not UTF-8; cells that hold them are text",
+        "a.csv: 1 rows do not have 5 cells and are left out",
+    ]
+    assert capfd.readouterr().err == ""
+
+
+def test_a_part_without_a_sound_row_leaves_whole_numbers_whole(tmp_path, in_parts):
+    lines = _lines(9000)
+    lines[4000:4600] = ["damage from end to end"] * 600  # three parts
+    values, said = _read(tmp_path / "a.csv", lines)
+    assert values["count"].dtype.kind == "i"
+    assert values["count"].size == 8400
+    assert "600 rows" in said[0].text
+
+
+def test_a_mark_of_inches_opens_no_cell(tmp_path, in_parts):
+    rows = [f'{k * 0.005:.3f},wheel 4",{3 * k},"wheel 6"""' for k in range(3000)]
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(["time,wheel,count,spare", *rows]) + "\n")
+    findings: list = []
+    (columns,) = tables.read_text(path, findings, _only("time", "count"))
+    np.testing.assert_array_equal(columns.get("count"), 3 * np.arange(3000))
+    assert set(columns.get("wheel")) == {'wheel 4"'}
+    assert set(columns.get("spare")) == {'wheel 6"'}
+    assert findings == []
+
+
 def _drive(path, rows=3000):
     """Channels of a base, one that no estimate uses, and a column that is no channel."""
     rng = np.random.default_rng(8)

@@ -114,7 +114,7 @@ def fan(
     figure.update_yaxes(scaleanchor="x", scaleratio=1)
     told = [f"one in {every} of {len(sideways)} passes is drawn"] if every > 1 else []
     if hidden := len(found) - len(sideways):
-        told.append(f"not drawn: {hidden} in data that are left out, see the findings")
+        told.append(f"not drawn: {hidden} in data left out")
     if told:
         figure.add_annotation(
             x=0.0, y=0.0, xref="paper", yref="paper", xanchor="left", yanchor="bottom", showarrow=False,

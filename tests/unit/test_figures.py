@@ -112,6 +112,6 @@ def test_a_pass_over_a_jump_of_the_reference_is_not_drawn_as_driven(tmp_path):
 
     assert reach(fan(done)) == pytest.approx(reach(fan(sound)), rel=0.05)
     (note,) = fan(done).layout.annotations
-    assert note.text == "not drawn: 1 in data that are left out, see the findings"
+    assert note.text == "not drawn: 1 in data left out"
     assert reach(fan(done, number)) > 8.0  # asked for by its number it is shown as it is
     assert not fan(sound).layout.annotations

@@ -173,6 +173,7 @@ class Run:
     tracking_path: np.ndarray | None = None
     reference_source: str = ""
     _rolled: np.ndarray | None = field(default=None, init=False, repr=False, compare=False)
+    _places: bool | None = field(default=None, init=False, repr=False, compare=False)
 
     @property
     def rolled(self) -> np.ndarray:
@@ -185,8 +186,12 @@ class Run:
 
     @property
     def places(self) -> bool:
-        """Whether the reference tells positions anywhere: it may hold a heading alone."""
-        return self.reference is not None and bool(np.isfinite(self.reference[:, :2]).any())
+        """Whether the reference tells positions anywhere, worked out once: it may hold a heading alone."""
+        if self._places is None:
+            found = self.reference is not None and np.isfinite(self.reference[:, :2]).any()
+            object.__setattr__(self, "_places", bool(found))
+        assert self._places is not None
+        return self._places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -29,48 +29,57 @@ together [bytes]."""
 PART = 4 << 20
 """Size of such a part [bytes]: what is in flight stays small, as fresh memory costs as much as parsing."""
 BLANKS = ["", "nan", "NaN", "NAN", "null", "NULL", "None", "N/A", "n/a", "-", "inf", "-inf"]
-NO_END = "the last row has no end, so it may be cut short; it is left out"
+FEW_ROWS = 20
+"""Fewer rows than this are no recording; the message says how many there are."""
 BARE_DELIMITERS = ",;\t|"
 """Of which none can be part of a number."""
 DTYPES = {1: np.dtype(np.int64), 2: np.dtype(np.float64)}
 """Of the kinds of columns that `bare_numbers.c` knows; 0 is one left out."""
 
 
-def check_rows(path: Path, rows: int, lost: int, width: int, findings: list[Finding]) -> None:
-    """Tell of rows with another number of cells.
+def sound_rows(
+    path: Path, rows: int, lost: int, width: int, whole: bool, findings: list[Finding]
+) -> int:
+    """How many of the rows of a text to keep, and what is told of the others.
 
     Parameters
     ----------
     path : Path
         For the messages.
     rows, lost : int
-        Rows taken and left out.
+        Rows with the usual number of cells, and rows without it, which are left out.
     width : int
         Cells of a sound row.
+    whole : bool
+        Whether the last row has an end; one without may be cut short.
     findings : list of Finding
         Added to.
+
+    Returns
+    -------
+    int
+        `rows`, or one less where the last has no end.
 
     Raises
     ------
     RecordingError
         Without a row, or with too many left out.
     """
+    if not whole and rows >= FEW_ROWS:
+        rows -= 1
+        text = "the last row has no end, so it may be cut short; it is left out"
+        findings.append(Finding(severity="note", channel="", text=f"{path.name}: {text}"))
     if rows == 0:
         raise RecordingError(f"{path}: a header but no whole rows; record again")
-    if not lost:
-        return
     if lost / (lost + rows) > 0.2:
         raise RecordingError(
             f"{path}: {lost} of {lost + rows} rows do not have {width} cells; the delimiter or "
             "the file is damaged"
         )
-    findings.append(
-        Finding(
-            severity="warning",
-            channel="",
-            text=f"{path.name}: {lost} rows do not have {width} cells and are left out",
-        )
-    )
+    if lost:
+        text = f"{path.name}: {lost} rows do not have {width} cells and are left out"
+        findings.append(Finding(severity="warning", channel="", text=text))
+    return rows
 
 
 @functools.cache
@@ -97,12 +106,15 @@ def bare_numbers() -> Any | None:
 
 @dataclass(slots=True, kw_only=True)
 class _Part:
-    """What a part holds; `block` is the memory under its values where that is to be used again."""
+    """What a part holds, and what Arrow's parser found it to be.
+
+    `block` is the memory under its values where that is to be used again.
+    """
 
     rows: int
     values: dict[str, np.ndarray]
-    types: dict[str, pa.DataType]
-    gaps: bool
+    types: dict[str, pa.DataType] = field(default_factory=dict)
+    gaps: bool = True
     block: np.ndarray | None = None
 
 
@@ -135,7 +147,7 @@ class _Parser:
         of = {dtype: kind for kind, dtype in DTYPES.items()}
         held = part.values
         kinds = [of.get(held[n].dtype, -1) if n in held else 0 for n in self.every]
-        self.room = 2 * part.rows
+        self.room = 2 * part.rows  # first: with kinds, other threads set to work
         self.kinds = None if -1 in kinds else np.array(kinds, np.int8)
 
     def parse(self, span: tuple[int, int]) -> _Part:
@@ -153,7 +165,7 @@ class _Parser:
             self.blocks.put(part.block)
 
     def _bare(self, size: int) -> _Part | None:
-        types, gaps, kinds = self.types, self.gaps, self.kinds  # as they are now
+        kinds = self.kinds  # as they are now
         if self.bare is None or kinds is None:
             return None
         try:
@@ -175,7 +187,7 @@ class _Parser:
             name: column.view(dtype)[:rows]
             for name, column, dtype in zip(self.names, block, dtypes, strict=True)
         }
-        return _Part(rows=rows, values=values, types=types, gaps=gaps, block=block)
+        return _Part(rows=rows, values=values, block=block)
 
     def _by_arrow(self, size: int) -> _Part:
         raw = self.kept.raw
@@ -320,10 +332,7 @@ def read_in_parts(
     except (pa.ArrowException, OSError, UnicodeDecodeError, TypeError):
         return None
     pa.default_memory_pool().release_unused()
-    if not whole and rows:
-        rows -= 1
-        findings.append(Finding(severity="note", channel="", text=f"{path.name}: {NO_END}"))
-    check_rows(path, rows, len(parser.lost), len(every), findings)
+    rows = sound_rows(path, rows, len(parser.lost), len(every), whole, findings)
     others = [n for n in every if n not in names]
     late: list[Columns] = []
 

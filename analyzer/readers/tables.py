@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import itertools
 import mmap
 import re
 import struct
@@ -21,7 +22,7 @@ from analyzer.quantities import Finding, RecordingError, extent
 from analyzer.readers import parts
 from analyzer.readers.arrays import as_columns, numbers, stored
 from analyzer.readers.columns import Columns, is_unit, joint_names
-from analyzer.readers.parts import BLANKS, NO_END, check_rows
+from analyzer.readers.parts import BLANKS, sound_rows
 
 TABLE_SUFFIXES = {".parquet", ".pq", ".feather", ".arrow", ".jsonl", ".ndjson"}
 TEXT_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".dat"}
@@ -226,8 +227,6 @@ BATCH = 1 << 16
 """Rows of a Parquet column read at once."""
 ROOM = 1 << 22
 """Rows that a Parquet file may claim before it has shown them."""
-FEW_ROWS = 20
-"""Fewer rows than this are no recording; the message says how many there are."""
 FEW_TAGS = 24
 """Most different first words that count as tags; more of them are data."""
 
@@ -604,18 +603,26 @@ def _containers(columns: Columns) -> None:
         columns.twice.pop(name, None)
 
 
-def _is_utf8(path: Path) -> bool:
-    """Whether a file is UTF-8 from end to end; pyarrow cannot say so itself."""
+def _survey(path: Path, skip: int) -> tuple[bool, bool]:
+    """Whether a file is UTF-8 from end to end, and whether a quote stands after its first lines.
+
+    Pyarrow cannot say the one, and takes the other for the start of a cell.
+    """
+    utf8, quoted = True, False
     decoder = codecs.getincrementaldecoder("utf-8")()
     with path.open("rb") as stream:
-        while piece := stream.read(1 << 22):
+        lines = (stream.readline() for _ in range(skip))
+        rest = iter(lambda: stream.read(1 << 22), b"")
+        for k, piece in enumerate(itertools.chain(lines, rest)):
+            quoted = quoted or (k >= skip and b'"' in piece)
             if piece.isascii() and decoder.getstate()[0] == b"":
                 continue
             try:
                 decoder.decode(piece)
             except UnicodeDecodeError:
-                return False
-    return decoder.getstate()[0] == b""
+                utf8 = False
+                decoder.reset()
+    return utf8 and decoder.getstate()[0] == b"", quoted
 
 
 END_OF_QUOTED = re.compile(rb'(?:[^"]|"")*"(?!")')
@@ -643,11 +650,6 @@ def _stray_quotes(path: Path, skip: int, delimiter: str, width: int) -> set[int]
     stray: set[int] = set()
     between, opened = delimiter.encode(), -1
     with path.open("rb") as stream:
-        for _ in range(skip):
-            stream.readline()
-        if not any(b'"' in piece for piece in iter(lambda: stream.read(1 << 22), b"")):
-            return stray  # as good as always, and much quicker found out so
-        stream.seek(0)
         for k, line in enumerate(stream):
             if 0 <= opened == k - 1 and line.count(between) >= width - 1:
                 stray.add(opened)
@@ -685,19 +687,14 @@ def _parse(
         lost.append(row.number or 0)
         return "skip"
 
-    sound = isinstance(source, io.BytesIO) or _is_utf8(source)
+    sound, quoted = (True, False) if isinstance(source, io.BytesIO) else _survey(source, skip)
     if not sound:
         findings.append(
             _note(
                 f"{path.name}: some bytes are not UTF-8; cells that hold them are text", "warning"
             )
         )
-
-    stray = (
-        set()
-        if isinstance(source, io.BytesIO)
-        else _stray_quotes(source, skip, delimiter, len(names))
-    )
+    stray = _stray_quotes(path, skip, delimiter, len(names)) if quoted else set()
 
     def opened() -> str | io.BytesIO:
         if isinstance(source, io.BytesIO):
@@ -737,11 +734,8 @@ def _parse(
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         reason = str(error).splitlines()[0][:160]
         raise RecordingError(f"{path}: cannot be read as text columns: {reason}") from None
-    if not whole and table.num_rows >= FEW_ROWS:
-        table = table.slice(0, table.num_rows - 1)
-        findings.append(_note(f"{path.name}: {NO_END}"))
-    check_rows(path, table.num_rows, len(lost) + len(stray), len(names), findings)
-    return table
+    lost_rows = len(lost) + len(stray)
+    return table.slice(0, sound_rows(path, table.num_rows, lost_rows, len(names), whole, findings))
 
 
 def _plain_lines(head: bytes) -> bool:
